@@ -1,0 +1,1 @@
+"""Coldframe: recipes that turn a night of raw frames into one clean, linear stack."""

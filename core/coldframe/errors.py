@@ -1,0 +1,58 @@
+"""The errors a person may see. Each message says what is wrong, where, and what to do."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+
+class ColdframeError(Exception):
+    """The work failed (exit code 1). The message is one a photographer can act on."""
+
+    exit_code = 1
+
+
+class UsageError(ColdframeError):
+    """The command or the recipe was given wrongly (exit code 2)."""
+
+    exit_code = 2
+
+
+@dataclass(frozen=True, slots=True)
+class Problem:
+    """One fault in a text file, with its place (1-based line and column)."""
+
+    file: str
+    line: int
+    column: int
+    message: str
+
+    def __str__(self) -> str:
+        return f"{self.file}:{self.line}:{self.column}: {self.message}"
+
+
+class RecipeError(UsageError):
+    """Every fault found in a recipe or notes file, all at once."""
+
+    def __init__(self, problems: Sequence[Problem]) -> None:
+        super().__init__(tuple(problems))
+        self.problems = tuple(problems)
+
+    def __str__(self) -> str:
+        return "\n".join(str(problem) for problem in self.problems)
+
+
+class SetAside(ColdframeError):  # noqa: N818 - it is an outcome, not a failure of the run
+    """Raised by a reader or step about one frame: the frame is left out, the run goes on."""
+
+
+class StepError(ColdframeError):
+    """Raised by a step that cannot go on for any frame: the run stops with this message."""
+
+
+class StoreError(ColdframeError):
+    """The product store cannot be read or written."""
+
+
+class PluginError(ColdframeError):
+    """A plugin is broken. The message names the plugin, the hook and what went wrong."""

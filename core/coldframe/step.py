@@ -1,0 +1,153 @@
+"""The contract of a step: three shapes, each a pure function of its inputs.
+
+A step says what it does to one frame or one tile. The engine fans out over frames and nights,
+cuts tiles, bounds memory, caches by content, retries, keeps provenance and shows progress.
+"""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any, ClassVar
+
+import numpy as np
+
+from coldframe.frame import Array, Frame, FrameInfo
+
+Numbers = Mapping[str, Array]
+"""Named float64 arrays (a scalar has shape (1,)): what surveys and decisions are made of."""
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """A number that a step reports about a frame."""
+
+    unit: str
+    about: str
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One frame as a group decision sees it: facts and numbers, no pixels."""
+
+    info: FrameInfo
+    measures: Mapping[str, float]
+    survey: Numbers
+
+
+@dataclass(frozen=True, slots=True)
+class Tile:
+    """A band of rows of every frame in a stack, one colour at a time.
+
+    data : float32 (n, h, w); flags : uint8 (n, h, w). Row 0 is row `y0` of the full frame.
+    """
+
+    data: Array
+    flags: Array
+    channel: int
+    y0: int
+
+
+@dataclass(frozen=True, slots=True)
+class Context:
+    """All that a step is given besides pixels. Nothing is global.
+
+    params : the recipe's `with:` block, checked and with defaults filled in.
+    masters : matched calibration frames by kind ("bias", "dark", "flat", "dark-flat").
+    survey : what this step's own `survey` said of this frame (FrameStep.apply only).
+    decision : what `decide` or `prepare` returned for the group.
+    index : this frame's place among the group's rows (FrameStep.apply only).
+    rng : seeded from the recipe's seed and the product's key, the same on every scheduler.
+    """
+
+    params: Mapping[str, Any]
+    masters: Mapping[str, Frame] = field(default_factory=dict)
+    survey: Numbers = field(default_factory=dict)
+    decision: Numbers = field(default_factory=dict)
+    index: int = 0
+    rng: np.random.Generator = field(default_factory=lambda: np.random.default_rng(0))
+    log: logging.Logger = field(default_factory=lambda: logging.getLogger("coldframe.step"))
+
+
+class Step:
+    """What every step has. Subclass FrameStep, StackStep or MeasureStep, not this.
+
+    name : how a recipe's `use:` finds it. version : part of the cache key; raise it whenever the
+    same input would give other bytes. about : one line. params : JSON Schema "properties" of the
+    `with:` block; every property has a description, a default, and "unit" where it has one.
+    sources : where the method is published. columns : numbers it reports.
+    master_kinds : kinds of master frames that `ctx.masters` may hold.
+    """
+
+    name: ClassVar[str]
+    version: ClassVar[str] = "1"
+    about: ClassVar[str] = ""
+    params: ClassVar[Mapping[str, Mapping[str, Any]]] = {}
+    sources: ClassVar[Sequence[str]] = ()
+    columns: ClassVar[Mapping[str, Column]] = {}
+    master_kinds: ClassVar[Sequence[str]] = ()
+
+    def survey(self, frame: Frame, ctx: Context) -> Numbers:
+        """Look at one input frame, for a decision over the whole group. Optional.
+
+        Entries of shape (1,) named in `columns` become the frame's measures.
+        """
+        return {}
+
+    @classmethod
+    def has_survey(cls) -> bool:
+        """Whether this step looks at every frame before it decides."""
+        return cls.survey is not Step.survey
+
+
+class FrameStep(Step):
+    """One frame in, one frame out. May look at the whole group first (`survey`, `decide`)."""
+
+    def decide(self, rows: Sequence[Row], ctx: Context) -> Numbers:
+        """Decide once for the group, from every frame's survey. Arrays of any shape."""
+        return {}
+
+    def apply(self, frame: Frame, ctx: Context) -> Frame:
+        """Make the new frame. Raise SetAside with a reason to leave this frame out."""
+        raise NotImplementedError
+
+
+class StackStep(Step):
+    """Many frames in, one out, tile by tile.
+
+    halo : rows of neighbourhood that `reduce` needs above and below (it may depend on params,
+    see `halo_rows`). min_frames : fewer than this is an error that names what was left.
+    """
+
+    min_frames: ClassVar[int] = 1
+
+    def halo_rows(self, params: Mapping[str, Any]) -> int:
+        """Rows of neighbourhood needed above and below a tile."""
+        return 0
+
+    def prepare(self, rows: Sequence[Row], ctx: Context) -> Numbers:
+        """Scalars (or more) per frame, first axis n: weights, scales. Read by `reduce`.
+
+        Entries of shape (n,) named in `columns` are reported as each frame's measures.
+        """
+        return {}
+
+    def reduce(self, tile: Tile, ctx: Context) -> Mapping[str, Array]:
+        """Planes (h, w): "data" float32 and "flags" uint8 are a must, others are free.
+
+        Must not depend on where tiles are cut.
+        """
+        raise NotImplementedError
+
+    def finish(self, stack: Frame, ctx: Context) -> Frame:
+        """Last touch on the whole stack, such as measured numbers. Optional."""
+        return stack
+
+
+class MeasureStep(Step):
+    """One frame in, a row of named numbers out; units in `columns`."""
+
+    def measure(self, frame: Frame, ctx: Context) -> Mapping[str, float]:
+        """The numbers. Raise SetAside with a reason when they cannot be measured."""
+        raise NotImplementedError

@@ -1,0 +1,1 @@
+"""The built-in steps. They reach the engine through entry points, as any plugin does."""
