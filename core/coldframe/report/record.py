@@ -1,0 +1,70 @@
+"""What a finished run knows about itself: the report, the manifest and plugins read this."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from coldframe.frame import Frame, FrameInfo
+from coldframe.step import Column
+
+
+@dataclass(frozen=True, slots=True)
+class MasterUse:
+    """A master that served one frame: how far off it is, in the units of each fact."""
+
+    kind: str  # bias, dark, flat, dark-flat
+    product: str  # id of the master's ProductRecord
+    distances: Mapping[str, float]  # such as {"temperature": 0.8, "exposure": 0.0}
+    total: float  # sum of distances, each divided by its tolerance
+    note: str = ""  # such as "scaled from 120 s to 60 s"
+
+
+@dataclass(frozen=True, slots=True)
+class FrameRecord:
+    """One source frame and what became of it."""
+
+    id: str
+    info: FrameInfo
+    measures: Mapping[str, float]
+    used: bool
+    reason: str = ""  # why it was set aside
+    step: str = ""  # the step that set it aside
+    masters: tuple[MasterUse, ...] = ()
+    products: Mapping[str, str] = field(default_factory=dict)  # step id -> store key
+
+
+@dataclass(frozen=True, slots=True)
+class ProductRecord:
+    """One master, stack or final frame."""
+
+    id: str  # store key
+    step: str  # recipe step id
+    uses: str  # the step's name, such as "combine"
+    label: str  # such as "dark · 120 s · 14 degC"
+    info: FrameInfo
+    measures: Mapping[str, float]
+    frames: tuple[str, ...]  # ids of the source frames that went in
+    files: tuple[str, ...] = ()  # what was written for people, relative to the output folder
+    planes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class RunRecord:
+    """A finished run. `read` gives the pixels of a product by store key (None if gone)."""
+
+    recipe: str
+    about: str
+    why_recipe: str
+    nights: Sequence[str]
+    frames: Sequence[FrameRecord]
+    masters: Sequence[ProductRecord]
+    products: Sequence[ProductRecord]
+    columns: Mapping[str, Column]
+    warnings: Sequence[str]
+    timings: Mapping[str, float]  # step id -> seconds of work
+    versions: Mapping[str, str]
+    steps: Sequence[Mapping[str, Any]]  # the recipe's steps in order: id, use, params, masters
+    elapsed: float
+    read: Callable[[str], Frame | None]
