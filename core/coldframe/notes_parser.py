@@ -1,0 +1,87 @@
+"""What the YAML and the CSV form of a notes file share: faults gathered, values checked."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Callable, Collection, Mapping
+from datetime import date, datetime, timedelta
+from typing import Any
+
+from coldframe import notes_values as values
+from coldframe.errors import Problem
+from coldframe.notes import FileNote
+
+Place = tuple[int, int]  # 1-based line and column
+Reading = tuple[datetime, float]
+CLOCK = ("date", "utc_offset")
+READING = ("time", "celsius")
+OWN = ("kind", "leave_out", "keep")
+"""Keys of an entry of `files` that are no facts."""
+
+_OWN_PARSERS: Mapping[str, Callable[[Any], Any]] = {
+    "kind": values.kind,
+    "leave_out": values.text,
+    "keep": values.truth,
+}
+
+
+def suggestion(name: str, valid: Collection[str]) -> str:
+    """A tail for a message about an unknown name."""
+    close = difflib.get_close_matches(name, valid, n=1, cutoff=0.5)
+    return f"did you mean '{close[0]}'?" if close else f"possible: {', '.join(valid)}"
+
+
+class Parser:
+    """Gathers problems instead of stopping at the first, and knows the observer's clock."""
+
+    def __init__(self, file: str) -> None:
+        self.file = file
+        self.problems: list[Problem] = []
+        self.evening: date | None = None
+        self.utc_offset: timedelta | None = None
+
+    def say(self, place: Place, message: str) -> None:
+        """Note a fault."""
+        self.problems.append(Problem(self.file, *place, message))
+
+    def values(
+        self,
+        parsers: Mapping[str, Callable[[Any], Any]],
+        items: Mapping[str, tuple[Any, Place]],
+    ) -> dict[str, Any]:
+        """The items that have a parser, parsed; those with a fault are noted and left out."""
+        out: dict[str, Any] = {}
+        for name, (value, place) in items.items():
+            if name in parsers:
+                try:
+                    out[name] = parsers[name](value)
+                except ValueError as error:
+                    self.say(place, str(error))
+        return out
+
+    def clock(self, items: Mapping[str, tuple[Any, Place]]) -> None:
+        """Take date and utc_offset: they say what every bare time in the file means."""
+        found = self.values({"date": values.day, "utc_offset": values.utc_offset}, items)
+        self.evening = found.get("date", self.evening)
+        self.utc_offset = found.get("utc_offset", self.utc_offset)
+
+    def facts(self, items: Mapping[str, tuple[Any, Place]]) -> dict[str, Any]:
+        """The frame facts among the items."""
+        return self.values(values.FACTS, items)
+
+    def reading(self, items: Mapping[str, tuple[Any, Place]]) -> tuple[Reading, ...]:
+        """One temperature at a time; nothing when either has a fault."""
+        offset = self.utc_offset or timedelta()
+        found = self.values(
+            {
+                "time": lambda value: values.moment(value, self.evening, offset),
+                "celsius": values.FACTS["temperature"],
+            },
+            items,
+        )
+        return ((found["time"], found["celsius"]),) if len(found) == 2 else ()
+
+    def file_note(self, globs: tuple[str, ...], items: Mapping[str, tuple[Any, Place]]) -> FileNote:
+        """An entry about some files."""
+        own = self.values(_OWN_PARSERS, items)
+        return FileNote(globs, self.facts(items), **own)
