@@ -120,6 +120,16 @@ class FrameInfo:
 
 
 @dataclass(frozen=True, slots=True)
+class Ancestor:
+    """One entry of a product's ancestry: a store key and what made it."""
+
+    key: str
+    step: str  # step name and version, or the file's name for a source frame
+    params: str  # JSON
+    inputs: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Frame:
     """Pixels, flags, facts and how they came about.
 
@@ -129,6 +139,8 @@ class Frame:
     planes : further named (y, x) or (3, y, x) arrays, such as "variance" or "count".
     measures : numbers about this frame by column name; units in the step's `columns`.
     history : one line for each step that made it.
+    provenance : every product and source file behind this one; the engine fills it in for
+        products written for people.
     """
 
     data: Array
@@ -137,6 +149,7 @@ class Frame:
     planes: Mapping[str, Array] = field(default_factory=dict)
     measures: Mapping[str, float] = field(default_factory=dict)
     history: tuple[str, ...] = ()
+    provenance: tuple[Ancestor, ...] = ()
 
     def __post_init__(self) -> None:
         if self.data.ndim not in (2, 3) or self.data.shape[-2:] != self.flags.shape:

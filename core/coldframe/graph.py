@@ -1,0 +1,390 @@
+"""Recipe + frames -> Plan: every task by name, what it needs, and which masters serve whom.
+
+Nothing here reads a pixel. Keys are made from content digests, step versions and parameters,
+so they are known before anything runs: a product that the store already has is not made again.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any
+
+from coldframe.errors import UsageError
+from coldframe.frame import FrameInfo, Kind
+from coldframe.matching import Group, group, match
+from coldframe.plugins import Registry
+from coldframe.recipe import InputSpec, Recipe, StepSpec
+from coldframe.report.record import MasterUse
+from coldframe.step import FrameStep, MeasureStep, StackStep, Step
+from coldframe.store import product_key
+from coldframe.tasks import (
+    BandTask,
+    DecideTask,
+    FrameTask,
+    Look,
+    Op,
+    OutputTask,
+    StackTask,
+    StepCall,
+    TaskSpec,
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Item:
+    """One frame as it flows through the plan."""
+
+    key: str
+    info: FrameInfo
+    sources: tuple[str, ...]  # ids of the source frames in it
+    label: str
+    base: str = ""  # the last stored product; "" is the source file
+    source: FrameInfo = field(default_factory=FrameInfo)
+    ops: tuple[Op, ...] = ()  # steps not yet stored since `base`
+    masters: tuple[MasterUse, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class SetAsideFrame:
+    """A frame that the plan itself leaves out."""
+
+    info: FrameInfo
+    reason: str
+    step: str
+
+
+@dataclass
+class Plan:
+    """All tasks of a run. `tasks` maps a key to its spec and the keys it waits for."""
+
+    recipe: Recipe
+    store: Path
+    tasks: dict[str, tuple[TaskSpec, tuple[str, ...]]] = field(default_factory=dict)
+    flows: dict[str, list[Item]] = field(default_factory=dict)  # input or step id -> items
+    groups: dict[str, list[tuple[str, int]]] = field(default_factory=dict)  # step -> label, n
+    decisions: dict[str, list[str]] = field(default_factory=dict)  # step -> decision keys
+    targets: list[str] = field(default_factory=list)
+    set_aside: list[SetAsideFrame] = field(default_factory=list)
+    warnings: list[str] = field(default_factory=list)
+
+
+@dataclass(frozen=True, slots=True)
+class Resources:
+    """What a run may use."""
+
+    workers: int
+    memory: int  # bytes for all workers together
+
+
+def frame_id(info: FrameInfo) -> str:
+    """A short name for a source frame that is the same wherever the file lies."""
+    parts = [info.digest[:20]]
+    parts += [f"h{info.hdu}"] if info.hdu is not None else []
+    parts += [f"p{info.plane}"] if info.plane is not None else []
+    return "-".join(parts)
+
+
+def compile_plan(
+    recipe: Recipe,
+    frames: Sequence[tuple[FrameInfo, str]],
+    registry: Registry,
+    *,
+    store: Path,
+    output: Path,
+    resources: Resources,
+) -> Plan:
+    """Lay out every task of a run.
+
+    frames : facts of each frame and the name of the reader that reads it.
+
+    Raises
+    ------
+    UsageError
+        The recipe finds no frame to work on, or a master is missing where it must not.
+    """
+    return _Compiler(recipe, registry, Plan(recipe, store), output, resources).compile(frames)
+
+
+class _Compiler:
+    def __init__(
+        self, recipe: Recipe, registry: Registry, plan: Plan, output: Path, resources: Resources
+    ) -> None:
+        self.recipe, self.registry, self.plan = recipe, registry, plan
+        self.output, self.resources = output, resources
+        self.readers: dict[str, str] = {}
+        self.measured: dict[str, dict[tuple[str, ...], str]] = {}  # measure step -> sources -> key
+
+    def compile(self, frames: Sequence[tuple[FrameInfo, str]]) -> Plan:
+        for spec in self.recipe.inputs.values():
+            self._input(spec, frames)
+        for step in self.recipe.steps.values():
+            cls = self.registry.step(step.use)
+            items = [item for name in step.sources for item in self.plan.flows[name]]
+            if issubclass(cls, StackStep):
+                self.plan.flows[step.id] = self._stack(step, cls, items)
+            elif issubclass(cls, FrameStep):
+                self.plan.flows[step.id] = self._frame(step, cls, items)
+            else:
+                self._measure(step, items)
+                self.plan.flows[step.id] = []
+        self._outputs()
+        return self.plan
+
+    def _input(self, spec: InputSpec, frames: Sequence[tuple[FrameInfo, str]]) -> None:
+        items = []
+        for info, reader in frames:
+            if info.kind is spec.kind and (spec.filter is None or info.filter == spec.filter):
+                versions = {r.name: r.version for r in self.registry.readers}
+                key = product_key("read", reader, versions[reader], frame_id(info), _facts(info))
+                name = frame_id(info)
+                self.readers[name] = reader
+                items.append(Item(key, info, (name,), info.label, source=info))
+        self.plan.flows[spec.name] = items
+        if self._must_store(spec.name):
+            self.plan.flows[spec.name] = [self._store(item, spec.name) for item in items]
+
+    # -- when frames are stored and when they only pass through memory ------------------------
+
+    def _consumers(self, name: str) -> list[StepSpec]:
+        return [s for s in self.recipe.steps.values() if name in s.sources]
+
+    def _must_store(self, name: str) -> bool:
+        """A frame is stored when a stack reads it by bands, when a step looks at all frames
+        before it decides, when two steps want it, or when it is written for people."""
+        consumers = self._consumers(name)
+        classes = [self.registry.step(s.use) for s in consumers]
+        return (
+            len(consumers) != 1
+            or name in self.recipe.outputs
+            or any(not issubclass(c, FrameStep) or c.has_survey() for c in classes)
+        )
+
+    def _store(self, item: Item, step_id: str) -> Item:
+        looks = []
+        for step in self._consumers(step_id):
+            cls = self.registry.step(step.use)
+            if issubclass(cls, MeasureStep) or cls.has_survey():
+                looks.append(Look(_look_key(item, step, cls), self._call(step, cls)))
+        spec = FrameTask(
+            store=str(self.plan.store),
+            key=item.key,
+            step_id=step_id,
+            base=item.base,
+            source=item.source,
+            reader=self.readers.get(item.sources[0], "") if not item.base else "",
+            ops=item.ops,
+            looks=tuple(looks),
+            durable=step_id in self.recipe.outputs,
+        )
+        needs = [item.base] if item.base else []
+        for op in item.ops:
+            needs += [*op.masters.values(), op.decision]
+        self.plan.tasks[item.key] = (spec, tuple(dict.fromkeys(k for k in needs if k)))
+        return replace(item, base=item.key, ops=())
+
+    def _call(self, step: StepSpec, cls: type[Step]) -> StepCall:
+        return StepCall(step.id, step.use, cls.version, step.params, self.recipe.seed)
+
+    # -- steps ---------------------------------------------------------------------------------
+
+    def _measure(self, step: StepSpec, items: list[Item]) -> None:
+        cls = self.registry.step(step.use)
+        self.measured[step.id] = {item.sources: _look_key(item, step, cls) for item in items}
+
+    def _members(
+        self, step: StepSpec, cls: type[Step], items: Sequence[Item]
+    ) -> tuple[tuple[str, str, tuple[str, ...]], ...]:
+        return tuple(
+            (
+                item.key,
+                _look_key(item, step, cls) if cls.has_survey() else "",
+                tuple(
+                    self.measured[name][item.sources]
+                    for name in step.measures
+                    if item.sources in self.measured[name]
+                ),
+            )
+            for item in items
+        )
+
+    def _measure_needs(self, step: StepSpec, items: Sequence[Item]) -> list[str]:
+        """Measurements are made with the frames they look at: wait for those."""
+        wanted = {item.sources for item in items}
+        return [
+            frame.key
+            for name in step.measures
+            for source in self.recipe.steps[name].sources
+            for frame in self.plan.flows[source]
+            if frame.sources in wanted
+        ]
+
+    def _decision(
+        self, step: StepSpec, cls: type[Step], items: Sequence[Item], label: str
+    ) -> str:
+        members = self._members(step, cls, items)
+        key = product_key("decide", step.use, cls.version, step.params, self.recipe.seed, members)
+        spec = DecideTask(
+            str(self.plan.store), key, step.id, self._call(step, cls), members, label
+        )
+        needs = [item.key for item in items] + self._measure_needs(step, items)
+        self.plan.tasks[key] = (spec, tuple(dict.fromkeys(needs)))
+        self.plan.decisions.setdefault(step.id, []).append(key)
+        return key
+
+    def _frame(self, step: StepSpec, cls: type[Step], items: list[Item]) -> list[Item]:
+        decisions: dict[int, str] = {}
+        if cls.has_survey():
+            per = step.per or ("target",)
+            for g in group([i.info for i in items], per, step.within, sensor=False):
+                key = self._decision(step, cls, [items[m] for m in g.members], g.label)
+                decisions |= dict.fromkeys(g.members, key)
+                self._note_group(step.id, g)
+        out = []
+        for index, item in enumerate(items):
+            uses = self._match(step, item)
+            if uses is None:
+                continue
+            masters = {use.kind: use.product for use in uses}
+            survey = _look_key(item, step, cls) if cls.has_survey() else ""
+            decision = decisions.get(index, "")
+            key = product_key(
+                "frame", step.use, cls.version, step.params, self.recipe.seed,
+                item.key, masters, survey, decision,
+            )
+            op = Op(self._call(step, cls), key, item.key, masters, survey, decision)
+            out.append(
+                replace(item, key=key, ops=(*item.ops, op), masters=item.masters + uses)
+            )
+        if self._must_store(step.id):
+            out = [self._store(item, step.id) for item in out]
+        return out
+
+    def _stack(self, step: StepSpec, cls: type[StackStep], items: list[Item]) -> list[Item]:
+        out = []
+        lights = any(item.info.kind is Kind.LIGHT for item in items)
+        for g in group([i.info for i in items], step.per, step.within, sensor=not lights):
+            members = [items[m] for m in g.members]
+            decision = self._decision(step, cls, members, g.label)
+            key = product_key("stack", decision)
+            parts = self._parts(len(members), g.info)
+            bands = []
+            for part in range(parts):
+                band = product_key("band", key, part, parts)
+                spec = BandTask(
+                    str(self.plan.store), band, step.id, self._call(step, cls),
+                    decision, key, part, parts,
+                )
+                self.plan.tasks[band] = (spec, (decision,))
+                bands.append(band)
+            stack = StackTask(
+                str(self.plan.store), key, step.id, self._call(step, cls), decision,
+                tuple(bands), g.label,
+            )
+            self.plan.tasks[key] = (stack, (decision, *bands))
+            sources = tuple(dict.fromkeys(s for m in members for s in m.sources))
+            item = Item(key, g.info, sources, g.label, base=key)
+            out.append(self._looked_at(item, step.id))
+            self._note_group(step.id, g)
+        return out
+
+    def _looked_at(self, item: Item, step_id: str) -> Item:
+        """A stack that a later step looks at gets a frame task of its own for the looks."""
+        wants = [self.registry.step(s.use) for s in self._consumers(step_id)]
+        if any(issubclass(c, MeasureStep) or c.has_survey() for c in wants):
+            return self._store(replace(item, key=product_key("pass", item.key)), step_id)
+        return item
+
+    def _note_group(self, step_id: str, g: Group) -> None:
+        self.plan.groups.setdefault(step_id, []).append((g.label, len(g.members)))
+
+    def _parts(self, count: int, info: FrameInfo) -> int:
+        """How many bands: each worker's tile and the reducer's working copy must fit."""
+        height, width = info.shape or (4000, 6000)
+        per_row = count * width * 5 * 2 + width * 40
+        budget = self.resources.memory / max(1, self.resources.workers) / 2
+        rows = max(1, int(budget / per_row))
+        least = -(-height // rows)
+        # A few bands a worker keep all busy to the end.
+        return min(height, max(least, 2 * self.resources.workers))
+
+    # -- masters -------------------------------------------------------------------------------
+
+    def _match(self, step: StepSpec, item: Item) -> tuple[MasterUse, ...] | None:
+        """The masters of one frame; None when the frame must be set aside for want of one."""
+        by_kind: dict[Kind, list[Item]] = {}
+        for name in step.masters:
+            kinds = self._kinds(name)
+            for kind in kinds:
+                by_kind.setdefault(kind, []).extend(self.plan.flows[name])
+        uses = []
+        for kind, masters in by_kind.items():
+            rules = step.match.get(kind.value, {})
+            found = match(item.info, kind, [m.info for m in masters], rules)
+            if found.index is not None:
+                chosen = masters[found.index]
+                uses.append(
+                    MasterUse(
+                        kind.value, chosen.key, found.distances, found.total, found.reason
+                    )
+                )
+                continue
+            said = f"{item.label}: no {kind.value} fits: {found.reason}"
+            what = rules.get("missing", "warn")
+            if what == "stop":
+                raise UsageError(f"step '{step.id}': {said}")
+            if what == "set-aside":
+                self.plan.set_aside.append(SetAsideFrame(item.info, said, step.id))
+                return None
+            self.plan.warnings.append(f"step '{step.id}': {said}")
+        return tuple(uses)
+
+    def _kinds(self, name: str) -> set[Kind]:
+        if name in self.recipe.inputs:
+            return {self.recipe.inputs[name].kind}
+        return {k for source in self.recipe.steps[name].sources for k in self._kinds(source)}
+
+    def _outputs(self) -> None:
+        for step_id, writers in self.recipe.outputs.items():
+            stems: dict[str, int] = {}
+            for item in self.plan.flows[step_id]:
+                stem = _stem(item, step_id)
+                stems[stem] = stems.get(stem, 0) + 1
+                if stems[stem] > 1:
+                    stem += f"-{stems[stem]}"
+                self.plan.targets.append(item.key)
+                for writer, options in writers.items():
+                    key = product_key("output", item.key, writer, options, str(self.output), stem)
+                    chosen = options if isinstance(options, Mapping) else {}
+                    spec = OutputTask(
+                        str(self.plan.store), key, step_id, item.key, writer, chosen,
+                        str(self.output), stem,
+                    )
+                    self.plan.tasks[key] = (spec, (item.key,))
+                    self.plan.targets.append(key)
+        if not self.plan.targets:
+            kinds = ", ".join(sorted({i.kind.value for i in self.recipe.inputs.values()}))
+            raise UsageError(
+                f"the recipe '{self.recipe.name}' has nothing to do: no frame of a kind it "
+                f"works on ({kinds}) reaches its outputs ({', '.join(self.recipe.outputs)})"
+            )
+
+
+def _look_key(item: Item, step: StepSpec, cls: type[Step]) -> str:
+    return product_key("look", step.use, cls.version, step.params, item.key)
+
+
+def _facts(info: FrameInfo) -> dict[str, Any]:
+    """Facts that may change a product; where the file lies does not."""
+    facts = info.to_dict()
+    for name in ("path", "kind_reason", "night", "digest"):
+        facts.pop(name, None)
+    return facts
+
+
+def _stem(item: Item, step_id: str) -> str:
+    """A file name from what people call the thing."""
+    words = [item.info.target or item.info.night or "stack", item.info.filter or "", step_id]
+    text = "-".join(word for word in words if word)
+    return "".join(c if c.isalnum() or c in "-_." else "-" for c in text).strip("-.") or "stack"

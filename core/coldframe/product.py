@@ -1,0 +1,266 @@
+"""Frames as FITS 4.0 files: the one format for masters, intermediates and finished stacks.
+
+Primary HDU: the data. Image extensions: FLAGS, then each further plane by its name. Binary
+tables: FACTS (the frame's facts and measures as JSON, for an exact round trip) and, for products
+made for people, PROVENANCE. Source: FITS Standard 4.0 (IAU FITS Working Group, 2018).
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import tempfile
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from coldframe.errors import StoreError
+from coldframe.frame import Array, Frame, FrameInfo
+from coldframe.step import Numbers
+
+BLOCK = 2880
+
+
+@contextmanager
+def atomic(path: Path, *, durable: bool = True) -> Iterator[Path]:
+    """A temporary name beside `path`; on success it is flushed to disk and renamed to `path`.
+
+    Raises
+    ------
+    StoreError
+        The folder cannot be written or the disk is full; nothing is left behind.
+    """
+    temporary: Path | None = None
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        handle, name = tempfile.mkstemp(prefix=f".{path.name}.", suffix=".part", dir=path.parent)
+        os.close(handle)
+        temporary = Path(name)
+        yield temporary
+        if durable:
+            with temporary.open("rb+") as file:
+                os.fsync(file.fileno())
+        temporary.chmod(0o644)
+        temporary.replace(path)
+    except OSError as error:
+        raise StoreError(f"cannot write {path}: {error.strerror or error}") from error
+    finally:
+        if temporary is not None:
+            temporary.unlink(missing_ok=True)
+
+
+def write_frame(path: Path, frame: Frame, *, checksum: bool = True, durable: bool = True) -> None:
+    """Write a frame as FITS, atomically.
+
+    checksum : write CHECKSUM and DATASUM cards (FITS 4.0, section 4.4.2.7).
+    durable : flush to disk before the file gets its name.
+    """
+    from astropy.io import fits
+
+    primary = fits.PrimaryHDU(frame.data)
+    _describe(primary.header, frame)
+    hdus: list[Any] = [primary, fits.ImageHDU(frame.flags, name="FLAGS")]
+    hdus += [fits.ImageHDU(plane, name=name.upper()) for name, plane in frame.planes.items()]
+    facts = {"info": frame.info.to_dict(), "measures": dict(frame.measures)}
+    text = json.dumps(facts, sort_keys=True).encode("ascii")
+    column = fits.Column("JSON", f"{len(text)}A", array=np.array([text]))
+    hdus.append(fits.BinTableHDU.from_columns([column], name="FACTS"))
+    if frame.provenance:
+        hdus.append(_provenance_table(frame))
+    with atomic(path, durable=durable) as temporary:
+        fits.HDUList(hdus).writeto(
+            temporary, checksum=checksum, overwrite=True, output_verify="exception"
+        )
+
+
+def read_frame(path: Path) -> Frame:
+    """Read back what `write_frame` wrote, exactly.
+
+    Raises StoreError when the file is not there, damaged, or was not written by Coldframe.
+    """
+    from astropy.io import fits
+
+    try:
+        with fits.open(path, memmap=False) as hdus:
+            facts = json.loads(bytes(hdus["FACTS"].data["JSON"][0].encode("ascii")))
+            data = _native(hdus[0].data)
+            flags = _native(hdus["FLAGS"].data)
+            planes = {
+                hdu.name.lower(): _native(hdu.data)
+                for hdu in hdus[2:]
+                if isinstance(hdu, fits.ImageHDU)
+            }
+            history = tuple(str(line) for line in hdus[0].header.get("HISTORY", ()))
+    except (OSError, KeyError, ValueError, TypeError, AttributeError, IndexError) as error:
+        raise StoreError(f"cannot read {path} back as a Coldframe product: {error}") from error
+    return Frame(
+        data=data,
+        flags=flags,
+        info=FrameInfo.from_dict(facts["info"]),
+        planes=planes,
+        measures=facts["measures"],
+        history=_unfold(history),
+    )
+
+
+def write_numbers(path: Path, numbers: Numbers) -> None:
+    """Write named float64 arrays as FITS image extensions, atomically."""
+    from astropy.io import fits
+
+    hdus: list[Any] = [fits.PrimaryHDU()]
+    for name, values in numbers.items():
+        array = np.atleast_1d(np.asarray(values, dtype=np.float64))
+        hdu = fits.ImageHDU(array if array.size else None)
+        # FITS upper-cases EXTNAME and forbids empty arrays; these cards keep the truth.
+        hdu.header["COLNAME"] = name
+        hdu.header["COLSHAPE"] = json.dumps(array.shape)
+        hdus.append(hdu)
+    with atomic(path, durable=False) as temporary:
+        fits.HDUList(hdus).writeto(temporary, overwrite=True)
+
+
+def read_numbers(path: Path) -> dict[str, Array]:
+    """Read back what `write_numbers` wrote."""
+    from astropy.io import fits
+
+    try:
+        with fits.open(path, memmap=False) as hdus:
+            return {
+                hdu.header["COLNAME"]: (
+                    np.zeros(json.loads(hdu.header["COLSHAPE"]))
+                    if hdu.data is None
+                    else _native(hdu.data)
+                )
+                for hdu in hdus[1:]
+            }
+    except (OSError, KeyError, ValueError, TypeError) as error:
+        raise StoreError(f"cannot read {path} back: {error}") from error
+
+
+class Bands:
+    """Reads bands of rows of a stored frame without reading the rest of it."""
+
+    def __init__(self, path: Path) -> None:
+        from astropy.io import fits
+
+        self.path = path
+        try:
+            with fits.open(path, memmap=False, lazy_load_hdus=True) as hdus:
+                header = hdus[0].header
+                self._data_at = hdus[0].fileinfo()["datLoc"]
+                self._flags_at = hdus["FLAGS"].fileinfo()["datLoc"]
+        except (OSError, KeyError) as error:
+            raise StoreError(f"cannot read {path} back: {error}") from error
+        self._type = {-32: ">f4", 16: ">i2"}[header["BITPIX"]]
+        self._zero = float(header.get("BZERO", 0.0))
+        self.width, self.height = header["NAXIS1"], header["NAXIS2"]
+        self.channels = header.get("NAXIS3", 1)
+
+    def read(
+        self, y0: int, y1: int, channel: int, data: Array, flags: Array
+    ) -> None:
+        """Fill `data` float32 (y1 - y0, x) and `flags` uint8 of the same shape."""
+        count = (y1 - y0) * self.width
+        start = (channel * self.height + y0) * self.width
+        size = np.dtype(self._type).itemsize
+        with self.path.open("rb") as file:
+            raw = np.fromfile(file, self._type, count, offset=self._data_at + start * size)
+            file.seek(0)
+            mask = np.fromfile(file, np.uint8, count, offset=self._flags_at + y0 * self.width)
+        if raw.size != count or mask.size != count:
+            raise StoreError(f"{self.path} is shorter than its header says; delete it and run again")
+        data[...] = raw.reshape(data.shape)
+        if self._zero:
+            data += np.float32(self._zero)
+        flags[...] = mask.reshape(flags.shape)
+
+
+def _native(array: Array) -> Array:
+    return np.ascontiguousarray(array, dtype=array.dtype.newbyteorder("="))
+
+
+def _describe(header: Any, frame: Frame) -> None:
+    """Header cards in common use for what is known; standard ones first."""
+    info, measures = frame.info, frame.measures
+    cards: list[tuple[str, Any, str]] = [
+        ("BUNIT", "adu", "analogue-to-digital units"),
+        ("OBJECT", info.target, "target"),
+        ("DATE-OBS", info.start and info.start.strftime("%Y-%m-%dT%H:%M:%S.%f")[:-3], "UTC start"),
+        ("TIMESYS", info.start and "UTC", "time system"),
+        ("INSTRUME", info.camera, "camera"),
+        ("TELESCOP", info.optics or info.lens, "optics"),
+        ("EXPTIME", info.exposure, "[s] exposure of one frame"),
+        ("IMAGETYP", info.kind and info.kind.value, "kind of frame"),
+        ("FILTER", info.filter, "filter"),
+        ("ISOSPEED", info.iso, "ISO setting"),
+        ("GAIN", info.gain_setting, "camera gain setting"),
+        ("OFFSET", info.offset, "camera offset setting"),
+        ("EGAIN", info.gain, "[electron/adu] conversion gain"),
+        ("CCD-TEMP", info.temperature, "[degC] sensor temperature"),
+        ("FOCALLEN", info.focal_length, "[mm] focal length"),
+        ("APERTURE", info.aperture, "focal ratio"),
+        ("XBINNING", info.binning and info.binning[1], "binning along x"),
+        ("YBINNING", info.binning and info.binning[0], "binning along y"),
+        ("BAYERPAT", info.cfa, "CFA colours of the first 2 x 2 pixels"),
+        ("NCOMBINE", measures.get("frames") and int(measures["frames"]), "frames combined"),
+    ]
+    for name, value, comment in cards:
+        if value not in (None, ""):
+            header[name] = (_ascii(value) if isinstance(value, str) else value, comment)
+    # A plain pixel grid, centred, ready for a plate solution to overwrite.
+    height, width = frame.shape
+    header["WCSAXES"] = 2
+    for axis, size in ((1, width), (2, height)):
+        header[f"CTYPE{axis}"] = ("PIXEL", "linear pixel grid: no sky solution yet")
+        header[f"CRPIX{axis}"] = ((size + 1) / 2, "centre of the frame")
+        header[f"CRVAL{axis}"] = 0.0
+        header[f"CDELT{axis}"] = 1.0
+    header["CREATOR"] = "Coldframe"
+    for line in frame.history:
+        text = _ascii(line)
+        # Long lines are folded with a mark, so that they can be told apart when read back.
+        pieces = [text[i : i + 68] for i in range(0, len(text), 68)] or [""]
+        for i, piece in enumerate(pieces):
+            header.add_history(("> " if i else "") + piece)
+
+
+def _unfold(lines: tuple[str, ...]) -> tuple[str, ...]:
+    out: list[str] = []
+    for line in lines:
+        if line.startswith("> ") and out:
+            # A card drops trailing blanks; a full piece that ended in one is padded again.
+            out[-1] = out[-1] + " " * (-len(out[-1]) % 68) + line[2:]
+        else:
+            out.append(line)
+    return tuple(out)
+
+
+def _ascii(text: str) -> str:
+    """FITS headers hold printable ASCII only (section 4.2.1)."""
+    text = text.replace("°", "deg").replace("×", "x").replace("·", "-").replace("µ", "u")
+    return "".join(c if " " <= c <= "~" else "?" for c in text)
+
+
+def _provenance_table(frame: Frame) -> Any:
+    from astropy.io import fits
+
+    columns = {
+        "KEY": [a.key for a in frame.provenance],
+        "STEP": [_ascii(a.step) for a in frame.provenance],
+        "PARAMS": [_ascii(a.params) for a in frame.provenance],
+        "INPUTS": [" ".join(a.inputs) for a in frame.provenance],
+    }
+    made = [
+        fits.Column(name, f"{max(1, *map(len, values))}A", array=np.array(values, dtype=bytes))
+        for name, values in columns.items()
+    ]
+    return fits.BinTableHDU.from_columns(made, name="PROVENANCE")
+
+
+def merge_measures(frame: Frame, measures: Mapping[str, float]) -> Frame:
+    """The frame with measures added; existing ones of the same name are replaced."""
+    return replace(frame, measures={**frame.measures, **measures})

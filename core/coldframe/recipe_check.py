@@ -1,0 +1,211 @@
+"""Checks a recipe before any pixel is read: the schema first, then what the steps make of it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+from coldframe.errors import Problem, RecipeError
+from coldframe.plugins import Registry
+from coldframe.recipe import Document, as_list, nearest
+from coldframe.schema import recipe_schema
+from coldframe.step import MeasureStep, StackStep
+
+
+def check_document(document: Document, registry: Registry) -> list[str]:
+    """The step ids in an order that respects their inputs.
+
+    Raises RecipeError with every fault: schema faults, or (when the schema holds) unknown
+    inputs, wrong types and cycles.
+    """
+    problems = list(_schema_problems(document, registry))
+    if problems:
+        raise RecipeError(sorted(set(problems), key=lambda p: (p.file, p.line, p.column)))
+    problems = list(_meaning_problems(document, registry))
+    order, cycle = _order(document.data["steps"])
+    if cycle:
+        text = " -> ".join([*cycle, cycle[0]])
+        problems.append(document.problem(("steps", cycle[0], "from"), f"a cycle: {text}"))
+    if problems:
+        raise RecipeError(sorted(problems, key=lambda p: (p.file, p.line, p.column)))
+    return order
+
+
+def _schema_problems(document: Document, registry: Registry) -> Iterator[Problem]:
+    import jsonschema
+
+    validator = jsonschema.Draft202012Validator(recipe_schema(registry))
+    for error in validator.iter_errors(document.data):
+        yield from _explain(document, error, registry)
+
+
+def _explain(document: Document, error: Any, registry: Registry) -> Iterator[Problem]:
+    path = tuple(error.absolute_path)
+    kind, instance, schema = error.validator, error.instance, error.schema
+    where = ".".join(str(part) for part in path)
+    if kind == "additionalProperties" and isinstance(schema.get("properties"), dict):
+        for extra in sorted(set(instance) - set(schema["properties"])):
+            message = f"unknown key '{extra}'" + nearest(extra, schema["properties"], "known keys")
+            yield document.problem((*path, extra), message, at_key=True)
+    elif kind == "required":
+        for name in sorted(set(schema["required"]) - set(instance)):
+            message = f"'{where or 'the recipe'}' needs the key '{name}'"
+            yield document.problem(path, message, at_key=True)
+    elif kind == "enum" or (error.parent is not None and error.parent.validator == "propertyNames"):
+        words = [str(word) for word in schema.get("enum", ())]
+        tail = nearest(str(instance), words, "known")
+        broken = ""
+        if path[-1:] == ("use",) and registry.broken:
+            broken = " (plugins that failed to load: " + "; ".join(
+                f"{name}: {why}" for name, why in sorted(registry.broken.items())
+            ) + ")"
+        yield document.problem(path, f"'{instance}' is not known here{tail}{broken}")
+    elif kind == "propertyNames":
+        for nested in error.context or ():
+            yield from _explain(document, nested, registry)
+    elif kind == "anyOf":
+        # The branch that got furthest says what was meant.
+        contexts = sorted(error.context, key=lambda e: -len(e.absolute_path))
+        deepest = [e for e in contexts if len(e.absolute_path) > len(path)]
+        extras = [e for e in contexts if e.validator == "additionalProperties"]
+        chosen = deepest or extras
+        if chosen:
+            yield from _explain(document, chosen[0], registry)
+        else:
+            wanted = " or ".join(sorted({_type_of(e) for e in contexts}))
+            yield document.problem(path, f"'{where}' is {instance!r}, but must be {wanted}")
+    elif kind == "type":
+        wanted = _type_of(error)
+        yield document.problem(path, f"'{where}' is {instance!r}, but must be {wanted}")
+    elif kind == "const":
+        yield document.problem(path, f"'{where}' is {instance!r}, but must be {schema['const']!r}")
+    else:
+        yield document.problem(path, f"'{where}': {error.message}")
+
+
+def _type_of(error: Any) -> str:
+    words = {
+        "number": "a number",
+        "integer": "a whole number",
+        "string": "text",
+        "boolean": "true or false",
+        "object": "a mapping",
+        "array": "a list",
+        "null": "null",
+    }
+    value = error.validator_value
+    if error.validator != "type":
+        return f"valid ({error.message})"
+    names = [value] if isinstance(value, str) else value
+    return " or ".join(words[name] for name in names)
+
+
+def _meaning_problems(document: Document, registry: Registry) -> Iterator[Problem]:
+    data = document.data
+    inputs, steps = data["inputs"], data["steps"]
+    for name in sorted(set(inputs) & set(steps)):
+        yield document.problem(
+            ("steps", name), f"'{name}' is both an input and a step", at_key=True
+        )
+    names = [*inputs, *steps]
+    for step_id, spec in steps.items():
+        base = ("steps", step_id)
+        for source in as_list(spec["from"]):
+            if source not in names:
+                message = f"nothing is called '{source}'" + nearest(source, names, "known")
+                yield document.problem((*base, "from"), message)
+            elif source in steps and _is(registry, steps[source], MeasureStep):
+                yield document.problem(
+                    (*base, "from"),
+                    f"'{source}' gives a table of numbers, but '{step_id}' "
+                    f"({spec['use']}) needs frames; name it under 'measures:' instead",
+                )
+        yield from _reference_problems(document, registry, base, spec)
+    for step_id in data["outputs"]:
+        path = ("outputs", step_id)
+        if step_id not in steps:
+            message = f"no step is called '{step_id}'" + nearest(step_id, steps, "steps")
+            yield document.problem(path, message, at_key=True)
+        elif _is(registry, steps[step_id], MeasureStep):
+            yield document.problem(
+                path, f"'{step_id}' gives a table of numbers, not a frame to write", at_key=True
+            )
+
+
+def _reference_problems(
+    document: Document, registry: Registry, base: tuple[str, str], spec: dict[str, Any]
+) -> Iterator[Problem]:
+    steps, inputs = document.data["steps"], document.data["inputs"]
+    takes = registry.steps[spec["use"]].master_kinds
+    for name in as_list(spec.get("masters", [])):
+        path = (*base, "masters")
+        if name not in steps:
+            yield document.problem(
+                path, f"no step is called '{name}'" + nearest(name, steps, "steps")
+            )
+        elif not _is(registry, steps[name], StackStep):
+            yield document.problem(
+                path, f"'{name}' ({steps[name]['use']}) does not make a master: it must combine frames"
+            )
+        elif not takes:
+            yield document.problem(path, f"the step '{spec['use']}' takes no masters", at_key=True)
+        else:
+            for kind in sorted(input_kinds(name, steps, inputs) - set(takes)):
+                yield document.problem(
+                    path, f"'{name}' is made of {kind} frames; '{spec['use']}' takes "
+                    f"{', '.join(takes)}"
+                )
+    for name in as_list(spec.get("measures", [])):
+        path = (*base, "measures")
+        if name not in steps:
+            yield document.problem(
+                path, f"no step is called '{name}'" + nearest(name, steps, "steps")
+            )
+        elif not _is(registry, steps[name], MeasureStep):
+            yield document.problem(path, f"'{name}' ({steps[name]['use']}) is not a measuring step")
+
+
+def input_kinds(name: str, steps: dict[str, Any], inputs: dict[str, Any]) -> set[str]:
+    """The kinds of source frames that a step's output is made of."""
+    found: set[str] = set()
+    seen: set[str] = set()
+    queue = [name]
+    while queue:
+        current = queue.pop()
+        if current in seen:
+            continue
+        seen.add(current)
+        if current in inputs:
+            found.add(inputs[current]["kind"])
+        elif current in steps:
+            queue += as_list(steps[current]["from"])
+    return found
+
+
+def _is(registry: Registry, spec: dict[str, Any], shape: type) -> bool:
+    return issubclass(registry.steps[spec["use"]], shape)
+
+
+def _order(steps: dict[str, Any]) -> tuple[list[str], list[str]]:
+    """Topological order (stable), and the first cycle found."""
+    order: list[str] = []
+    state: dict[str, int] = {}
+    cycle: list[str] = []
+
+    def visit(name: str, trail: list[str]) -> None:
+        if name not in steps or state.get(name) == 2 or cycle:
+            return
+        if state.get(name) == 1:
+            cycle.extend(trail[trail.index(name) :])
+            return
+        state[name] = 1
+        spec = steps[name]
+        for field in ("from", "masters", "measures"):
+            for source in as_list(spec.get(field, [])):
+                visit(source, [*trail, name])
+        state[name] = 2
+        order.append(name)
+
+    for name in steps:
+        visit(name, [])
+    return order, cycle

@@ -1,0 +1,162 @@
+"""The content-addressed store: every product under a key made from all that went into it.
+
+A product is a FITS file `KEY.fits` and a small `KEY.json` written last; a product exists when
+both are there and the FITS file has the size the JSON tells. So a write cut short is seen as
+no product at all. A frame that was set aside has a JSON only, with its reason.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from coldframe.errors import StoreError
+from coldframe.frame import Ancestor, Frame, FrameInfo
+from coldframe.product import (
+    Bands,
+    atomic,
+    read_frame,
+    read_numbers,
+    write_frame,
+    write_numbers,
+)
+from coldframe.step import Numbers
+
+FORMAT = "1"  # raise when stored files change meaning: old products are then made anew
+
+
+def product_key(*parts: Any) -> str:
+    """Hex blake2b of the parts' canonical JSON: same inputs, same key, on every machine."""
+    text = json.dumps([FORMAT, *parts], sort_keys=True, separators=(",", ":"), default=str)
+    return hashlib.blake2b(text.encode(), digest_size=20).hexdigest()
+
+
+@dataclass(frozen=True, slots=True)
+class Ref:
+    """What is known of a stored product without opening its pixels."""
+
+    key: str
+    step: str = ""  # name and version of the step that made it
+    params: str = "{}"
+    inputs: tuple[str, ...] = ()
+    info: FrameInfo = field(default_factory=FrameInfo)
+    measures: Mapping[str, float] = field(default_factory=dict)
+    planes: tuple[str, ...] = ()
+    rows: tuple[str, ...] = ()  # for a decision: the frames it covers, in order
+    columns: Mapping[str, tuple[float, ...]] = field(default_factory=dict)  # per row
+    aside: str = ""  # the reason when this frame was left out
+    aside_step: str = ""
+    seconds: float = 0.0
+
+    def to_json(self, size: int | None) -> str:
+        """The sidecar's text; `size` is the FITS file's length in bytes, if there is one."""
+        values: dict[str, Any] = {
+            "key": self.key,
+            "step": self.step,
+            "params": self.params,
+            "inputs": list(self.inputs),
+            "info": self.info.to_dict(),
+            "measures": dict(self.measures),
+            "planes": list(self.planes),
+            "rows": list(self.rows),
+            "columns": {name: list(column) for name, column in self.columns.items()},
+            "aside": self.aside,
+            "aside_step": self.aside_step,
+            "seconds": self.seconds,
+            "size": size,
+        }
+        return json.dumps(values, sort_keys=True)
+
+    @classmethod
+    def from_json(cls, values: Mapping[str, Any]) -> Ref:
+        """The inverse of `to_json`."""
+        known = {k: v for k, v in values.items() if k != "size"}
+        known["info"] = FrameInfo.from_dict(known["info"])
+        for name in ("inputs", "planes", "rows"):
+            known[name] = tuple(known[name])
+        known["columns"] = {name: tuple(column) for name, column in known["columns"].items()}
+        return cls(**known)
+
+
+class Store:
+    """A folder of products that every worker sees. Holds no state but its path."""
+
+    def __init__(self, root: Path) -> None:
+        self.root = root
+
+    def file(self, key: str) -> Path:
+        """Where the product's FITS file is or will be."""
+        return self.root / key[:2] / f"{key}.fits"
+
+    def get(self, key: str) -> Ref | None:
+        """What is stored under `key`, or None when it is not there whole."""
+        try:
+            values = json.loads(self.file(key).with_suffix(".json").read_text())
+            if values["size"] is not None and self.file(key).stat().st_size != values["size"]:
+                return None
+            return Ref.from_json(values)
+        except (OSError, ValueError, KeyError, TypeError):
+            return None  # absent or cut short: the work is simply done again
+
+    def put(self, ref: Ref, *, durable: bool = False) -> Ref:
+        """Record `ref`, after its FITS file if it has one."""
+        file = self.file(ref.key)
+        size = file.stat().st_size if file.exists() and not ref.aside else None
+        with atomic(file.with_suffix(".json"), durable=durable) as temporary:
+            temporary.write_text(ref.to_json(size))
+        return ref
+
+    def put_frame(self, ref: Ref, frame: Frame, *, durable: bool = False) -> Ref:
+        """Store a frame. `durable` products are flushed to disk and carry checksums."""
+        write_frame(self.file(ref.key), frame, checksum=durable, durable=durable)
+        return self.put(ref, durable=durable)
+
+    def put_numbers(self, ref: Ref, numbers: Numbers) -> Ref:
+        """Store a survey or a decision."""
+        write_numbers(self.file(ref.key), numbers)
+        return self.put(ref)
+
+    def frame(self, key: str) -> Frame:
+        """The stored frame. Raises StoreError when it is gone or damaged."""
+        return read_frame(self.file(key))
+
+    def numbers(self, key: str) -> dict[str, Any]:
+        """The stored numbers. Raises StoreError when they are gone or damaged."""
+        return read_numbers(self.file(key))
+
+    def bands(self, key: str) -> Bands:
+        """A reader of row bands of a stored frame."""
+        return Bands(self.file(key))
+
+    def delete(self, key: str) -> None:
+        """Remove a product; the sidecar goes first, so that half a removal is no product."""
+        self.file(key).with_suffix(".json").unlink(missing_ok=True)
+        self.file(key).unlink(missing_ok=True)
+
+    def ancestry(self, key: str) -> tuple[Ancestor, ...]:
+        """Everything behind a product, nearest first, each once."""
+        out: dict[str, Ancestor] = {}
+        queue = [key]
+        while queue:
+            current = queue.pop(0)
+            if current in out:
+                continue
+            ref = self.get(current)
+            if ref is None:
+                continue
+            out[current] = Ancestor(current, ref.step, ref.params, ref.inputs)
+            queue += ref.inputs
+        return tuple(out.values())
+
+    def check_writable(self) -> None:
+        """Raise StoreError early when nothing can be written here."""
+        with atomic(self.root / ".writable") as temporary:
+            temporary.write_text("")
+        try:
+            (self.root / ".writable").unlink()
+        except OSError as error:
+            raise StoreError(f"cannot write in {self.root}: {error.strerror}") from error
