@@ -42,7 +42,7 @@ def group(
     per: Sequence[str],
     tolerances: Mapping[str, float] | None = None,
     *,
-    split_sensor: bool = True,
+    sensor: bool = True,
 ) -> list[Group]:
     """Split frames into groups that agree in every fact of `per`.
 
@@ -52,7 +52,7 @@ def group(
     per : names of facts (see `coldframe.facts.FACTS`).
     tolerances : allowed spread within a group by fact (see `DEFAULT_TOLERANCES`); a fact that
         has none must be equal. A frame that lacks a fact goes with the others that lack it.
-    split_sensor : also keep camera, size, binning and CFA pattern apart, asked for or not.
+    sensor : also keep camera, size, binning and CFA pattern apart, asked for or not.
 
     Returns
     -------
@@ -69,14 +69,14 @@ def group(
             hint = f"; did you mean {near[0]}?" if near else f"; facts are {', '.join(FACTS)}"
             raise UsageError(f"frames cannot be grouped by {name!r}{hint}")
     allowed = {**DEFAULT_TOLERANCES, **(tolerances or {})}
-    names = [n for n in FACTS if n in per or (split_sensor and n in SENSOR_FACTS)]
+    names = [n for n in FACTS if n in per or (sensor and n in SENSOR_FACTS)]
     parts: list[list[int]] = [list(range(len(infos)))] if infos else []
     # Facts that must be equal go first, so that clusters form among comparable frames only.
     for name in sorted(names, key=lambda n: allowed.get(n, 0) > 0):
         parts = [piece for part in parts for piece in _split(infos, part, name, allowed)]
     parts.sort(key=lambda part: part[0])
-    summaries = [_summary([infos[i] for i in part], allowed) for part in parts]
-    labels = _labels(summaries, [n for n in FACTS if n in per], split_sensor)
+    summaries = [common_facts([infos[i] for i in part], allowed) for part in parts]
+    labels = _labels(summaries, [n for n in FACTS if n in per], sensor)
     return [
         Group(tuple(part), label, info)
         for part, label, info in zip(parts, labels, summaries, strict=True)
@@ -113,7 +113,15 @@ def _upper(name: str, lowest: float, tolerance: float) -> float:
     return lowest + span + 1e-9 * max(1.0, abs(lowest))
 
 
-def _summary(infos: Sequence[FrameInfo], allowed: Mapping[str, float]) -> FrameInfo:
+def common_facts(
+    infos: Sequence[FrameInfo], tolerances: Mapping[str, float] | None = None
+) -> FrameInfo:
+    """What frames have in common: equal facts, and means of numbers within a tolerance.
+
+    Black levels are averaged by position, the white level is the lowest, the time is the middle
+    one. Anything else that differs is None.
+    """
+    allowed = {**DEFAULT_TOLERANCES, **(tolerances or {})}
     common: dict[str, Any] = {}
     for f in fields(FrameInfo):
         values = [getattr(info, f.name) for info in infos]
@@ -136,12 +144,10 @@ def _summary(infos: Sequence[FrameInfo], allowed: Mapping[str, float]) -> FrameI
     return FrameInfo(**common)
 
 
-def _labels(infos: Sequence[FrameInfo], per: Sequence[str], split_sensor: bool) -> list[str]:
+def _labels(infos: Sequence[FrameInfo], per: Sequence[str], sensor: bool) -> list[str]:
     """Facts asked for, and those nobody asked for but which tell two groups apart."""
     varying = [
-        name
-        for name in SENSOR_FACTS
-        if split_sensor and len({fact(info, name) for info in infos}) > 1
+        name for name in SENSOR_FACTS if sensor and len({fact(info, name) for info in infos}) > 1
     ]
     labels: list[str] = []
     for info in infos:

@@ -85,7 +85,8 @@ def match(
     frame : the frame to serve.
     kind : which kind of master.
     candidates : the masters' facts.
-    rules : a recipe's `match:` block; what it does not set is as in `DEFAULT_RULES`.
+    rules : this kind's part of a recipe's `match:` block; what it does not set is as in
+        `DEFAULT_RULES`.
     bias : a master bias serves this frame too, so a dark of another exposure can be scaled.
 
     Notes

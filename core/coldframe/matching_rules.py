@@ -81,10 +81,10 @@ DEFAULT_RULES: Mapping[str, Mapping[str, Any]] = {
 
 
 def rules_for(kind: Kind, rules: Mapping[str, Any] | None = None) -> dict[str, Any]:
-    """The full rules for one kind of master: the recipe's `match:` block over the defaults.
+    """The full rules for one kind of master: that kind's part of `match:` over the defaults.
 
     Raises ValueError for a kind that no master has (a light).
     """
     if kind.value not in DEFAULT_RULES:
         raise ValueError(f"{kind.value} frames are not masters")
-    return {**DEFAULT_RULES[kind.value], **(rules or {}).get(kind.value, {})}
+    return {**DEFAULT_RULES[kind.value], **(rules or {})}

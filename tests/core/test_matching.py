@@ -60,7 +60,7 @@ def test_beyond_tolerance_there_is_no_match_and_the_reason_says_how_far():
 
 def test_a_recipe_may_widen_the_tolerance():
     dark = replace(DARK, temperature=21.4)
-    assert match(LIGHT, Kind.DARK, [dark], {"dark": {"temperature": 8}}).index == 0
+    assert match(LIGHT, Kind.DARK, [dark], {"temperature": 8}).index == 0
 
 
 @pytest.mark.parametrize(
@@ -148,7 +148,7 @@ def test_dark_of_another_exposure_is_scaled_only_with_a_bias():
     assert with_bias.distances["exposure"] == 180
     assert with_bias.total == pytest.approx(1 + math.log2(2.5))
     assert "scaled from 300 s to 120 s" in with_bias.reason
-    forbidden = match(LIGHT, Kind.DARK, [dark], {"dark": {"scale": False}}, bias=True)
+    forbidden = match(LIGHT, Kind.DARK, [dark], {"scale": False}, bias=True)
     assert forbidden.index is None
 
 
@@ -194,7 +194,7 @@ def test_rules_schema_holds_its_own_defaults_and_refuses_unknown_keys():
     jsonschema.validate({k: dict(v) for k, v in DEFAULT_RULES.items()}, RULES_SCHEMA)
     with pytest.raises(jsonschema.ValidationError):
         jsonschema.validate({"dark": {"temperatur": 3}}, RULES_SCHEMA)
-    assert rules_for(Kind.DARK, {"dark": {"scale": False}})["temperature"] == 3
+    assert rules_for(Kind.DARK, {"scale": False})["temperature"] == 3
     assert {rule["missing"] for rule in DEFAULT_RULES.values()} == {"warn"}
 
 
@@ -204,7 +204,7 @@ temperatures = st.lists(st.floats(-30, 40), min_size=1, max_size=8)
 @given(temperatures, st.floats(0.1, 10))
 def test_a_match_is_never_beyond_tolerance_and_never_missed(values, tolerance):
     darks = [replace(DARK, temperature=t) for t in values]
-    found = match(LIGHT, Kind.DARK, darks, {"dark": {"temperature": tolerance}})
+    found = match(LIGHT, Kind.DARK, darks, {"temperature": tolerance})
     nearest = min(abs(t - LIGHT.temperature) for t in values)
     if found.index is None:
         assert nearest > tolerance

@@ -60,7 +60,7 @@ def test_sensor_facts_split_unasked_and_show_in_the_label_only_then():
     infos = [at(shape=(40, 60)), at(shape=(40, 60), camera="Aurel K2")]
     groups = group(infos, ["exposure"])
     assert [g.label for g in groups] == ["dark · Aurel K1 · 120 s", "dark · Aurel K2 · 120 s"]
-    together = group(infos, ["exposure"], split_sensor=False)
+    together = group(infos, ["exposure"], sensor=False)
     assert [g.members for g in together] == [(0, 1)]
     assert together[0].info.camera is None
 
