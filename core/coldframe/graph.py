@@ -13,7 +13,7 @@ from typing import Any
 
 from coldframe.errors import UsageError
 from coldframe.frame import FrameInfo, Kind
-from coldframe.matching import Group, group, match
+from coldframe.matching import Group, group, match, rules_for
 from coldframe.plugins import Registry
 from coldframe.recipe import InputSpec, Recipe, StepSpec
 from coldframe.report.record import MasterUse
@@ -114,6 +114,7 @@ class _Compiler:
         self.recipe, self.registry, self.plan = recipe, registry, plan
         self.output, self.resources = output, resources
         self.readers: dict[str, str] = {}
+        self.unserved: dict[tuple[str, str], list[str]] = {}
         self.measured: dict[str, dict[tuple[str, ...], str]] = {}  # measure step -> sources -> key
 
     def compile(self, frames: Sequence[tuple[FrameInfo, str]]) -> Plan:
@@ -130,6 +131,9 @@ class _Compiler:
                 self._measure(step, items)
                 self.plan.flows[step.id] = []
         self._outputs()
+        for (step_id, said), labels in self.unserved.items():
+            who = labels[0] if len(labels) == 1 else f"{len(labels)} frames ({labels[0]} ...)"
+            self.plan.warnings.append(f"step '{step_id}': {who}: {said}")
         return self.plan
 
     def _input(self, spec: InputSpec, frames: Sequence[tuple[FrameInfo, str]]) -> None:
@@ -220,14 +224,10 @@ class _Compiler:
             if frame.sources in wanted
         ]
 
-    def _decision(
-        self, step: StepSpec, cls: type[Step], items: Sequence[Item], label: str
-    ) -> str:
+    def _decision(self, step: StepSpec, cls: type[Step], items: Sequence[Item], label: str) -> str:
         members = self._members(step, cls, items)
         key = product_key("decide", step.use, cls.version, step.params, self.recipe.seed, members)
-        spec = DecideTask(
-            str(self.plan.store), key, step.id, self._call(step, cls), members, label
-        )
+        spec = DecideTask(str(self.plan.store), key, step.id, self._call(step, cls), members, label)
         needs = [item.key for item in items] + self._measure_needs(step, items)
         self.plan.tasks[key] = (spec, tuple(dict.fromkeys(needs)))
         self.plan.decisions.setdefault(step.id, []).append(key)
@@ -237,7 +237,7 @@ class _Compiler:
         decisions: dict[int, str] = {}
         if cls.has_survey():
             per = step.per or ("target",)
-            for g in group([i.info for i in items], per, step.within, sensor=False):
+            for g in group([i.info for i in items], per, step.within, split_sensor=False):
                 key = self._decision(step, cls, [items[m] for m in g.members], g.label)
                 decisions |= dict.fromkeys(g.members, key)
                 self._note_group(step.id, g)
@@ -250,13 +250,18 @@ class _Compiler:
             survey = _look_key(item, step, cls) if cls.has_survey() else ""
             decision = decisions.get(index, "")
             key = product_key(
-                "frame", step.use, cls.version, step.params, self.recipe.seed,
-                item.key, masters, survey, decision,
+                "frame",
+                step.use,
+                cls.version,
+                step.params,
+                self.recipe.seed,
+                item.key,
+                masters,
+                survey,
+                decision,
             )
             op = Op(self._call(step, cls), key, item.key, masters, survey, decision)
-            out.append(
-                replace(item, key=key, ops=(*item.ops, op), masters=item.masters + uses)
-            )
+            out.append(replace(item, key=key, ops=(*item.ops, op), masters=item.masters + uses))
         if self._must_store(step.id):
             out = [self._store(item, step.id) for item in out]
         return out
@@ -264,7 +269,7 @@ class _Compiler:
     def _stack(self, step: StepSpec, cls: type[StackStep], items: list[Item]) -> list[Item]:
         out = []
         lights = any(item.info.kind is Kind.LIGHT for item in items)
-        for g in group([i.info for i in items], step.per, step.within, sensor=not lights):
+        for g in group([i.info for i in items], step.per, step.within, split_sensor=not lights):
             members = [items[m] for m in g.members]
             decision = self._decision(step, cls, members, g.label)
             key = product_key("stack", decision)
@@ -273,14 +278,25 @@ class _Compiler:
             for part in range(parts):
                 band = product_key("band", key, part, parts)
                 spec = BandTask(
-                    str(self.plan.store), band, step.id, self._call(step, cls),
-                    decision, key, part, parts,
+                    str(self.plan.store),
+                    band,
+                    step.id,
+                    self._call(step, cls),
+                    decision,
+                    key,
+                    part,
+                    parts,
                 )
                 self.plan.tasks[band] = (spec, (decision,))
                 bands.append(band)
             stack = StackTask(
-                str(self.plan.store), key, step.id, self._call(step, cls), decision,
-                tuple(bands), g.label,
+                str(self.plan.store),
+                key,
+                step.id,
+                self._call(step, cls),
+                decision,
+                tuple(bands),
+                g.label,
             )
             self.plan.tasks[key] = (stack, (decision, *bands))
             sources = tuple(dict.fromkeys(s for m in members for s in m.sources))
@@ -318,26 +334,25 @@ class _Compiler:
             kinds = self._kinds(name)
             for kind in kinds:
                 by_kind.setdefault(kind, []).extend(self.plan.flows[name])
-        uses = []
-        for kind, masters in by_kind.items():
-            rules = step.match.get(kind.value, {})
-            found = match(item.info, kind, [m.info for m in masters], rules)
+        uses: list[MasterUse] = []
+        # Bias first: whether a dark may be scaled depends on it.
+        for kind in sorted(by_kind, key=lambda kind: kind is not Kind.BIAS):
+            masters = by_kind[kind]
+            bias = any(use.kind == Kind.BIAS for use in uses)
+            found = match(item.info, kind, [m.info for m in masters], step.match, bias=bias)
             if found.index is not None:
-                chosen = masters[found.index]
-                uses.append(
-                    MasterUse(
-                        kind.value, chosen.key, found.distances, found.total, found.reason
-                    )
-                )
+                key = masters[found.index].key
+                uses.append(MasterUse(kind.value, key, found.distances, found.total, found.reason))
                 continue
-            said = f"{item.label}: no {kind.value} fits: {found.reason}"
-            what = rules.get("missing", "warn")
+            said = f"no {kind.value} serves it: {found.reason}"
+            what = rules_for(kind, step.match)["missing"]
             if what == "stop":
-                raise UsageError(f"step '{step.id}': {said}")
+                raise UsageError(f"step '{step.id}': {item.label}: {said}")
             if what == "set-aside":
                 self.plan.set_aside.append(SetAsideFrame(item.info, said, step.id))
                 return None
-            self.plan.warnings.append(f"step '{step.id}': {said}")
+            if not (kind is Kind.DARK_FLAT and bias):  # a bias does for short flats
+                self.unserved.setdefault((step.id, said), []).append(item.label)
         return tuple(uses)
 
     def _kinds(self, name: str) -> set[Kind]:
@@ -358,8 +373,14 @@ class _Compiler:
                     key = product_key("output", item.key, writer, options, str(self.output), stem)
                     chosen = options if isinstance(options, Mapping) else {}
                     spec = OutputTask(
-                        str(self.plan.store), key, step_id, item.key, writer, chosen,
-                        str(self.output), stem,
+                        str(self.plan.store),
+                        key,
+                        step_id,
+                        item.key,
+                        writer,
+                        chosen,
+                        str(self.output),
+                        stem,
                     )
                     self.plan.tasks[key] = (spec, (item.key,))
                     self.plan.targets.append(key)

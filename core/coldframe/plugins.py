@@ -50,7 +50,9 @@ class Registry:
     def hint(self, name: str, names: Mapping[str, Any]) -> str:
         """A tail for messages about an unknown name."""
         close = difflib.get_close_matches(name, names, n=1)
-        text = f"; did you mean '{close[0]}'?" if close else f"; there are: {', '.join(sorted(names))}"
+        text = (
+            f"; did you mean '{close[0]}'?" if close else f"; there are: {', '.join(sorted(names))}"
+        )
         if self.broken:
             text += " (plugins that failed to load: " + ", ".join(sorted(self.broken)) + ")"
         return text

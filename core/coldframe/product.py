@@ -160,9 +160,7 @@ class Bands:
         self.width, self.height = header["NAXIS1"], header["NAXIS2"]
         self.channels = header.get("NAXIS3", 1)
 
-    def read(
-        self, y0: int, y1: int, channel: int, data: Array, flags: Array
-    ) -> None:
+    def read(self, y0: int, y1: int, channel: int, data: Array, flags: Array) -> None:
         """Fill `data` float32 (y1 - y0, x) and `flags` uint8 of the same shape."""
         count = (y1 - y0) * self.width
         start = (channel * self.height + y0) * self.width
@@ -172,7 +170,9 @@ class Bands:
             file.seek(0)
             mask = np.fromfile(file, np.uint8, count, offset=self._flags_at + y0 * self.width)
         if raw.size != count or mask.size != count:
-            raise StoreError(f"{self.path} is shorter than its header says; delete it and run again")
+            raise StoreError(
+                f"{self.path} is shorter than its header says; delete it and run again"
+            )
         data[...] = raw.reshape(data.shape)
         if self._zero:
             data += np.float32(self._zero)

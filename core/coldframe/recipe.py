@@ -14,8 +14,8 @@ import yaml
 from coldframe.errors import Problem, RecipeError, UsageError
 from coldframe.frame import Kind
 from coldframe.plugins import Registry
-from coldframe.yamlpos import Positions, load_with_positions
 from coldframe.yamlpos import Path as KeyPath
+from coldframe.yamlpos import Positions, load_with_positions
 
 SHIPPED = "coldframe_recipes"
 
@@ -149,7 +149,9 @@ def _read(path: Path, seen: tuple[Path, ...]) -> Document:
         raise UsageError(f"cannot read the recipe {path}: {error}") from None
     data, positions = load_with_positions(text, name)
     if not isinstance(data, dict):
-        raise RecipeError([Problem(name, 1, 1, "a recipe is a YAML mapping that starts 'recipe: 1'")])
+        raise RecipeError(
+            [Problem(name, 1, 1, "a recipe is a YAML mapping that starts 'recipe: 1'")]
+        )
     document = Document(data, name, [(name, positions)])
     if isinstance(data.get("extends"), str):
         try:
@@ -188,9 +190,7 @@ def load_recipe(path: Path, registry: Registry, overrides: Sequence[str] = ()) -
     document = load_document(path, overrides)
     order = check_document(document, registry)
     data = document.data
-    steps = {
-        step_id: _step(step_id, data["steps"][step_id], registry) for step_id in order
-    }
+    steps = {step_id: _step(step_id, data["steps"][step_id], registry) for step_id in order}
     return Recipe(
         name=data["name"],
         about=data["about"],

@@ -56,9 +56,11 @@ def _explain(document: Document, error: Any, registry: Registry) -> Iterator[Pro
         tail = nearest(str(instance), words, "known")
         broken = ""
         if path[-1:] == ("use",) and registry.broken:
-            broken = " (plugins that failed to load: " + "; ".join(
-                f"{name}: {why}" for name, why in sorted(registry.broken.items())
-            ) + ")"
+            broken = (
+                " (plugins that failed to load: "
+                + "; ".join(f"{name}: {why}" for name, why in sorted(registry.broken.items()))
+                + ")"
+            )
         yield document.problem(path, f"'{instance}' is not known here{tail}{broken}")
     elif kind == "propertyNames":
         for nested in error.context or ():
@@ -145,15 +147,16 @@ def _reference_problems(
             )
         elif not _is(registry, steps[name], StackStep):
             yield document.problem(
-                path, f"'{name}' ({steps[name]['use']}) does not make a master: it must combine frames"
+                path,
+                f"'{name}' ({steps[name]['use']}) does not make a master: it must combine frames",
             )
         elif not takes:
             yield document.problem(path, f"the step '{spec['use']}' takes no masters", at_key=True)
         else:
             for kind in sorted(input_kinds(name, steps, inputs) - set(takes)):
                 yield document.problem(
-                    path, f"'{name}' is made of {kind} frames; '{spec['use']}' takes "
-                    f"{', '.join(takes)}"
+                    path,
+                    f"'{name}' is made of {kind} frames; '{spec['use']}' takes {', '.join(takes)}",
                 )
     for name in as_list(spec.get("measures", [])):
         path = (*base, "measures")

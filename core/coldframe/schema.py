@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from coldframe.facts import FACTS
 from coldframe.frame import Kind
 from coldframe.hooks import ProductWriter
 from coldframe.matching import RULES_SCHEMA
@@ -12,11 +13,6 @@ from coldframe.plugins import Registry
 from coldframe.step import Step
 
 DIALECT = "https://json-schema.org/draft/2020-12/schema"
-
-FACTS = (
-    "kind camera optics lens iso gain_setting offset exposure temperature aperture "
-    "focal_length filter binning shape cfa target night"
-).split()
 
 NAME = {"type": "string", "pattern": "^[a-z][a-z0-9-]*$"}
 
@@ -46,14 +42,14 @@ def _step_schema(steps: Mapping[str, type[Step]]) -> dict[str, Any]:
             "per": {
                 "description": "Facts that frames of one group share.",
                 "type": "array",
-                "items": {"enum": FACTS},
+                "items": {"enum": list(FACTS)},
                 "uniqueItems": True,
             },
             "within": {
                 "description": "How far apart a fact may be inside a group, in its own unit "
                 "(exposure: as a fraction).",
                 "type": "object",
-                "propertyNames": {"enum": FACTS},
+                "propertyNames": {"enum": list(FACTS)},
                 "additionalProperties": {"type": "number", "minimum": 0},
             },
             "masters": _list_of(NAME, "Steps whose masters calibrate these frames."),

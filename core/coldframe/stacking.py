@@ -12,7 +12,7 @@ from coldframe.errors import PluginError, StepError
 from coldframe.frame import Array, Frame, FrameInfo
 from coldframe.step import StackStep, Tile
 from coldframe.store import Ref, Store
-from coldframe.tasks import BandTask, StackTask, need, guarded
+from coldframe.tasks import BandTask, StackTask, guarded, need
 
 
 def band_rows(height: int, part: int, parts: int) -> tuple[int, int]:

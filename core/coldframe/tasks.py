@@ -193,7 +193,9 @@ def guarded(call: StepCall, what: str, function: Any, *args: Any) -> Any:
         raise
     except Exception as error:
         origin = worker_registry().origins.get(f"step:{call.use}")
-        plugin = f", plugin '{origin.plugin}' of {origin.package} {origin.version}" if origin else ""
+        plugin = (
+            f", plugin '{origin.plugin}' of {origin.package} {origin.version}" if origin else ""
+        )
         log.debug("step %s failed", call.use, exc_info=True)
         raise PluginError(
             f"step '{call.step_id}' ({call.use}{plugin}) failed on {what}: "

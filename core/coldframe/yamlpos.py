@@ -58,7 +58,9 @@ def load_with_positions(text: str, file: str) -> tuple[Any, Positions]:
     except yaml.MarkedYAMLError as error:
         mark = error.problem_mark or error.context_mark
         line, column = (mark.line + 1, mark.column + 1) if mark else (1, 1)
-        raise RecipeError([Problem(file, line, column, f"not valid YAML: {error.problem}")]) from None
+        raise RecipeError(
+            [Problem(file, line, column, f"not valid YAML: {error.problem}")]
+        ) from None
     except (yaml.YAMLError, RecursionError, ValueError) as error:
         raise RecipeError([Problem(file, 1, 1, f"not valid YAML: {error}")]) from None
     finally:

@@ -1,0 +1,89 @@
+"""Which shipped recipe suits a night, and why."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from fnmatch import fnmatch
+from pathlib import Path
+from typing import Any
+
+from coldframe.errors import UsageError
+from coldframe.frame import FrameInfo, Kind
+from coldframe.plugins import Registry
+from coldframe.recipe import Recipe, load_recipe, shipped_recipes
+
+STEADY = 1.0
+"""degC: a camera whose header temperatures stay within this holds its sensor's temperature."""
+
+
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """The recipe chosen and the reason in plain words."""
+
+    recipe: Recipe
+    why: str
+
+
+def night_facts(infos: Sequence[FrameInfo]) -> dict[str, Any]:
+    """What the lights of a night (or, without any, all frames) say about camera and optics."""
+    lights = [info for info in infos if info.kind is Kind.LIGHT] or list(infos)
+    temperatures = [
+        info.temperature
+        for info in lights
+        if info.temperature is not None and info.temperature_source == "header"
+    ]
+    return {
+        "camera": next((info.camera for info in lights if info.camera), ""),
+        "cfa": any(info.cfa for info in lights),
+        "cooled": bool(temperatures) and max(temperatures) - min(temperatures) <= STEADY,
+        "lens": any(info.lens for info in lights),
+        "calibration": any(info.kind not in (Kind.LIGHT, None) for info in infos),
+    }
+
+
+WORDS: Mapping[str, tuple[str, str]] = {
+    "cfa": ("a colour mosaic", "no colour mosaic"),
+    "cooled": ("a sensor held at one temperature", "a sensor whose temperature drifts"),
+    "lens": ("a lens named by the camera", "no lens named, so a telescope"),
+    "calibration": ("calibration frames", "no calibration frames"),
+}
+
+
+def choose_recipe(
+    infos: Sequence[FrameInfo], registry: Registry, overrides: Sequence[str] = ()
+) -> Choice:
+    """The shipped recipe whose `for:` block says most and holds.
+
+    Raises UsageError, naming the shipped recipes, when none suits.
+    """
+    facts = night_facts(infos)
+    best: tuple[int, str, Path] | None = None
+    for name, path in shipped_recipes().items():
+        suits = load_recipe(path, registry).suits
+        if suits and all(_holds(key, value, facts) for key, value in suits.items()):
+            # No calibration frames at all outranks any fact about the camera.
+            score = len(suits) + 10 * ("calibration" in suits)
+            if best is None or score > best[0]:
+                best = (score, name, path)
+    if best is None:
+        raise UsageError(
+            "no shipped recipe suits these frames ("
+            + _words({key: facts[key] for key in WORDS})
+            + f"); name one with --recipe: {', '.join(shipped_recipes())}"
+        )
+    recipe = load_recipe(best[2], registry, overrides)
+    return Choice(recipe, f"the night has {_words(recipe.suits)}")
+
+
+def _holds(key: str, value: Any, facts: Mapping[str, Any]) -> bool:
+    if key == "camera":
+        return fnmatch(str(facts["camera"]).lower(), str(value).lower())
+    return bool(facts[key] == value)
+
+
+def _words(suits: Mapping[str, Any]) -> str:
+    parts = [WORDS[key][0 if value else 1] for key, value in suits.items() if key in WORDS]
+    if "camera" in suits:
+        parts.insert(0, f"the camera {suits['camera']}")
+    return ", ".join(parts)

@@ -1,0 +1,132 @@
+"""Entry point: finds the command asked for and imports only that."""
+
+from __future__ import annotations
+
+import importlib
+import logging
+import os
+import sys
+import traceback
+from collections.abc import Sequence
+from typing import Any
+
+import click
+
+from coldframe.errors import ColdframeError
+
+COMMANDS = {
+    "run": "Make stacks from nights of frames.",
+    "plan": "Show what a run would do, without running.",
+    "recipe": "List, show and check recipes.",
+    "steps": "Show every installed step.",
+    "demo": "Make an invented night and run the main job on it.",
+}
+
+INTERRUPTED = 130
+
+
+class Lazy(click.Group):
+    """Commands whose modules are imported when they are called, so that help is quick."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        if cmd_name not in COMMANDS:
+            return None
+        command: click.Command = importlib.import_module(f"coldframe.cli.{cmd_name}").command
+        return command
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        try:
+            return super().resolve_command(ctx, args)
+        except click.UsageError as error:
+            import difflib
+
+            close = difflib.get_close_matches(args[0], COMMANDS, n=1)
+            if close:
+                error.message += f" Did you mean '{close[0]}'?"
+            raise
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        with formatter.section("Commands"):
+            formatter.write_dl(list(COMMANDS.items()))
+
+
+@click.group(cls=Lazy, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(package_name="coldframe")
+@click.option("-v", "--verbose", count=True, help="Say more (twice: everything).")
+@click.option("--log", "log_file", type=click.Path(dir_okay=False), help="Write a log to FILE.")
+@click.pass_context
+def cli(ctx: click.Context, verbose: int, log_file: str | None) -> None:
+    """From a night of raw frames to one clean, linear stack.
+
+    \b
+    coldframe demo                     make an invented night and stack it
+    coldframe plan NIGHT               what would be done with a night
+    coldframe run NIGHT -o OUT         do it
+    """
+    ctx.obj = verbose
+    set_up_logging(verbose, log_file)
+
+
+def set_up_logging(verbose: int, log_file: str | None) -> None:
+    """Warnings go to the terminal; -v adds more; a log file gets everything."""
+    root = logging.getLogger("coldframe")
+    root.handlers.clear()
+    root.setLevel(logging.DEBUG)
+    root.propagate = False
+    terminal = logging.StreamHandler(sys.stderr)
+    terminal.setLevel([logging.WARNING, logging.INFO, logging.DEBUG][min(verbose, 2)])
+    terminal.setFormatter(logging.Formatter("%(levelname)s: %(message)s"))
+    root.addHandler(terminal)
+    if log_file:
+        try:
+            file = logging.FileHandler(log_file, encoding="utf-8")
+        except OSError as error:
+            raise click.UsageError(f"cannot write the log {log_file}: {error.strerror}") from None
+        file.setFormatter(logging.Formatter("%(asctime)s %(levelname)s %(name)s: %(message)s"))
+        root.addHandler(file)
+
+
+def main(argv: Sequence[str] | None = None) -> None:
+    """Run the command line and leave with 0 (done), 1 (the work failed) or 2 (wrong use)."""
+    sys.exit(run_command_line(argv))
+
+
+def run_command_line(argv: Sequence[str] | None = None) -> int:
+    """The exit code of one command."""
+    try:
+        result: Any = cli.main(args=argv, prog_name="coldframe", standalone_mode=False)
+        return result if isinstance(result, int) else 0
+    except click.exceptions.Abort:
+        return _interrupted()
+    except KeyboardInterrupt:
+        return _interrupted()
+    except click.ClickException as error:
+        error.show()
+        return 2
+    except ColdframeError as error:
+        click.echo(f"coldframe: {error}", err=True)
+        return error.exit_code
+    except BrokenPipeError:
+        # The reader of our output (a pager, head) has left; that is no failure of the work.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+    except Exception as error:
+        logging.getLogger("coldframe").debug("unexpected", exc_info=True)
+        click.echo(
+            f"coldframe: something unexpected failed ({type(error).__name__}: {error}). This is a "
+            "fault in Coldframe or a plugin; '-vv' before the command shows where.",
+            err=True,
+        )
+        if logging.getLogger("coldframe").handlers and "-vv" in (argv or sys.argv):
+            traceback.print_exc()
+        return 1
+
+
+def _interrupted() -> int:
+    click.echo("\ncoldframe: stopped. Finished work is kept: the same command goes on.", err=True)
+    return INTERRUPTED

@@ -1,0 +1,95 @@
+"""Options that `run` and `plan` share, and how they become a request."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import click
+
+from coldframe.errors import UsageError
+from coldframe.session import Request, default_memory, default_workers
+
+UNITS = {"": 1, "B": 1, "K": 1 << 10, "M": 1 << 20, "G": 1 << 30, "T": 1 << 40}
+
+
+class Size(click.ParamType):
+    """An amount of memory, such as 2GiB or 500M (binary units)."""
+
+    name = "size"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> int:
+        if isinstance(value, int):
+            return value
+        found = re.fullmatch(r"\s*([0-9.]+)\s*([KMGT]?)(i?B)?\s*", str(value), re.IGNORECASE)
+        try:
+            size = int(float(found[1]) * UNITS[found[2].upper()]) if found else 0
+        except ValueError:
+            size = 0
+        if size < 64 << 20:
+            self.fail(f"'{value}' is not an amount of memory of 64MiB or more, such as 2GiB")
+        return size
+
+
+def planning_options(function: Callable[..., Any]) -> Callable[..., Any]:
+    """NIGHT..., --recipe, --set, -o, --store, --workers, --memory."""
+    for decorate in reversed(
+        [
+            click.argument("nights", nargs=-1, required=True, type=click.Path(path_type=Path)),
+            click.option("--recipe", metavar="NAME|FILE", help="Recipe; else the one that suits."),
+            click.option(
+                "--set", "overrides", multiple=True, metavar="STEP.PARAM=VALUE",
+                help="Change one parameter of the recipe.",
+            ),
+            click.option(
+                "-o", "--output", type=click.Path(path_type=Path, file_okay=False),
+                help="Folder for products. [default: NIGHT-stack, here]",
+            ),
+            click.option(
+                "--store", type=click.Path(path_type=Path, file_okay=False),
+                help="Folder for everything in between. [default: OUTPUT/store]",
+            ),
+            click.option(
+                "--workers", type=click.IntRange(1), default=default_workers(),
+                show_default="every core", help="Tasks at once.",
+            ),
+            click.option(
+                "--memory", type=Size(), default=default_memory(),
+                show_default="half of the machine's", help="Limit, such as 2GiB.",
+            ),
+        ]
+    ):  # fmt: skip
+        function = decorate(function)
+    return function
+
+
+def make_request(
+    nights: tuple[Path, ...],
+    recipe: str | None,
+    overrides: tuple[str, ...],
+    output: Path | None,
+    store: Path | None,
+    workers: int,
+    memory: int,
+    scheduler: str = "threads",
+) -> Request:
+    """Fill in the defaults that depend on each other."""
+    seen: set[Path] = set()
+    for night in nights:
+        if night.resolve() in seen:
+            raise UsageError(f"{night} is named twice")
+        seen.add(night.resolve())
+    if output is None:
+        output = Path.cwd() / f"{nights[0].resolve().name}-stack"
+    return Request(
+        nights=nights,
+        output=output,
+        store=store or output / "store",
+        recipe=recipe,
+        overrides=overrides,
+        scheduler=scheduler,
+        workers=workers,
+        memory=memory,
+    )

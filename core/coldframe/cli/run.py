@@ -1,0 +1,107 @@
+"""`coldframe run`: nights of frames in, finished stacks out."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from coldframe.cli.options import make_request, planning_options
+from coldframe.cli.show import json_option, print_json, seconds_text
+from coldframe.execute import SCHEDULERS
+from coldframe.report.record import RunRecord
+
+
+@click.command("run")
+@planning_options
+@click.option(
+    "--scheduler",
+    type=click.Choice(SCHEDULERS),
+    default="threads",
+    show_default=True,
+    help="How tasks run; the products are the same.",
+)
+@json_option
+def command(as_json: bool, **asked: Any) -> None:  # fmt: skip
+    """Calibrate, register, integrate: make stacks from nights of frames.
+
+    \b
+    coldframe run 2026-03-14
+    coldframe run 2026-03-14 2026-03-15 -o reeds --recipe camera-lens
+    coldframe run 2026-03-14 --set stack.reject=mad-clip
+
+    Exit codes: 0 done, 1 the work failed, 2 wrong use, 130 stopped by Ctrl-C.
+    """
+    from coldframe.plugins import find_plugins
+    from coldframe.session import prepare
+
+    registry = find_plugins()
+    prepared = prepare(make_request(**asked), registry)
+    record = execute(prepared, registry)
+    if as_json:
+        print_json(summary(record, prepared.request.output))
+    else:
+        print_summary(record, prepared.request.output)
+
+
+def execute(prepared: Any, registry: Any) -> RunRecord:
+    """Run with a live progress display and say beforehand what is odd."""
+    from coldframe.cli.progress import Progress
+    from coldframe.session import run
+
+    for plugin, why in registry.broken.items():
+        click.echo(f"warning: plugin '{plugin}' is left out: {why}", err=True)
+    click.echo(f"recipe {prepared.recipe.name}: {prepared.why}", err=True)
+    for label, reason in prepared.scan.set_aside:
+        click.echo(f"set aside {label}: {reason}", err=True)
+    for warning in (*prepared.scan.warnings, *prepared.plan.warnings):
+        click.echo(f"warning: {warning}", err=True)
+    with Progress(prepared) as progress:
+        return run(prepared, registry, progress)
+
+
+def summary(record: RunRecord, output: Path) -> dict[str, Any]:
+    """The outcome, JSON-ready."""
+    return {
+        "recipe": record.recipe,
+        "seconds": round(record.elapsed, 2),
+        "used": sum(frame.used for frame in record.frames),
+        "set_aside": [
+            {"file": f.info.path, "reason": f.reason, "step": f.step}
+            for f in record.frames
+            if not f.used
+        ],
+        "warnings": list(record.warnings),
+        "products": [
+            {
+                "step": p.step,
+                "label": p.label,
+                "files": [str(output / name) for name in p.files],
+                "measures": dict(p.measures),
+            }
+            for p in record.products
+        ],
+        "report": str(output / "report.html"),
+    }
+
+
+def print_summary(record: RunRecord, output: Path) -> None:
+    """The outcome in plain words."""
+    aside = [frame for frame in record.frames if not frame.used]
+    used = len(record.frames) - len(aside)
+    click.echo(f"{used} frames used, {len(aside)} set aside, in {seconds_text(record.elapsed)}")
+    for product in record.products:
+        facts = [f"{product.step} ({product.label})"]
+        frames, noise = product.measures.get("frames"), product.measures.get("noise")
+        gain = product.measures.get("improvement")
+        if frames:
+            facts.append(f"{frames:.0f} frames")
+        if noise:
+            facts.append(f"noise {noise:.3g} ADU")
+        if gain and frames:
+            facts.append(f"{gain:.2f} x better than one frame (sqrt N is {frames**0.5:.2f})")
+        click.echo(": ".join([facts[0], ", ".join(facts[1:])]) if facts[1:] else facts[0])
+        for name in product.files:
+            click.echo(f"  {output / name}")
+    click.echo(f"report: {output / 'report.html'}")

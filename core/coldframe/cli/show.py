@@ -1,0 +1,51 @@
+"""How listings and tables reach the terminal, or a program that reads JSON."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Sequence
+from typing import Any
+
+import click
+
+json_option = click.option("--json", "as_json", is_flag=True, help="Print JSON.")
+
+
+def print_json(value: Any) -> None:
+    """JSON on standard output, stable in order."""
+    click.echo(json.dumps(value, indent=2, ensure_ascii=False, default=str))
+
+
+def print_table(title: str, heads: Sequence[str], rows: Iterable[Sequence[str]]) -> None:
+    """A table that folds long cells on a terminal and stays whole in a pipe."""
+    from rich.console import Console
+    from rich.table import Table
+    from rich.text import Text
+
+    console = Console()
+    if not console.is_terminal:
+        console = Console(width=200)
+    table = Table(title=title, title_justify="left", title_style="bold", box=None, pad_edge=False)
+    for head in heads:
+        table.add_column(head, overflow="fold")
+    for row in rows:
+        table.add_row(*(Text(str(cell)) for cell in row))
+    console.print(table)
+
+
+def bytes_text(count: float) -> str:
+    """Bytes for people, in binary units."""
+    for unit in ("B", "KiB", "MiB", "GiB"):
+        if count < 1024 or unit == "GiB":
+            return f"{count:.0f} {unit}" if unit in ("B", "KiB") else f"{count:.1f} {unit}"
+        count /= 1024
+    raise AssertionError
+
+
+def seconds_text(seconds: float) -> str:
+    """A duration for people."""
+    if seconds < 90:
+        return f"{seconds:.0f} s"
+    if seconds < 5400:
+        return f"{seconds / 60:.0f} min"
+    return f"{seconds / 3600:.1f} h"

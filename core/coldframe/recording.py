@@ -1,0 +1,176 @@
+"""Gathers what a finished run knows about every frame and product."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING
+
+from coldframe.errors import StoreError
+from coldframe.frame import Frame
+from coldframe.graph import Item, frame_id
+from coldframe.plugins import Registry
+from coldframe.report.record import FrameRecord, ProductRecord, RunRecord
+from coldframe.step import Column, StackStep
+from coldframe.store import Ref, Store
+from coldframe.tasks import FrameTask, OutputTask
+
+if TYPE_CHECKING:
+    from coldframe.session import Prepared
+
+GENERAL = {
+    "frames": Column("", "frames combined"),
+    "exposure_total": Column("s", "exposure of all frames together"),
+}
+
+
+def make_record(
+    prepared: Prepared,
+    registry: Registry,
+    made: Mapping[str, Ref],
+    *,
+    timings: Mapping[str, float],
+    versions: Mapping[str, str],
+    elapsed: float,
+) -> RunRecord:
+    """The record of a run that is done. Reads sidecars only, no pixels."""
+    return _Recorder(prepared, registry, made).record(timings, versions, elapsed)
+
+
+class _Recorder:
+    def __init__(self, prepared: Prepared, registry: Registry, made: Mapping[str, Ref]) -> None:
+        self.prepared, self.registry, self.made = prepared, registry, made
+        self.plan, self.recipe = prepared.plan, prepared.recipe
+        self.store = Store(prepared.plan.store)
+        self.refs: dict[str, Ref | None] = {}
+        self.decided = self._decision_columns()
+
+    def ref(self, key: str) -> Ref | None:
+        if key not in self.refs:
+            self.refs[key] = self.store.get(key)
+        return self.refs[key]
+
+    def record(
+        self, timings: Mapping[str, float], versions: Mapping[str, str], elapsed: float
+    ) -> RunRecord:
+        frames = self._frames()
+        alive = {frame.id for frame in frames if frame.used}
+        masters, products = [], []
+        serving = {name for step in self.recipe.steps.values() for name in step.masters}
+        for step in self.recipe.steps.values():
+            stack = issubclass(self.registry.step(step.use), StackStep)
+            for item in self.plan.flows[step.id]:
+                if step.id in serving:
+                    masters.append(self._product(step.id, step.use, item, alive))
+                elif stack or step.id in self.recipe.outputs:
+                    products.append(self._product(step.id, step.use, item, alive))
+        columns = dict(GENERAL)
+        for step in self.recipe.steps.values():
+            columns |= self.registry.step(step.use).columns
+        return RunRecord(
+            recipe=self.recipe.name,
+            about=self.recipe.about,
+            why_recipe=self.prepared.why,
+            nights=tuple(str(night) for night in self.prepared.request.nights),
+            frames=frames,
+            masters=masters,
+            products=products,
+            columns=columns,
+            warnings=(*self.prepared.scan.warnings, *self.plan.warnings),
+            timings=timings,
+            versions=versions,
+            steps=[
+                {
+                    "id": step.id,
+                    "use": step.use,
+                    "about": step.about,
+                    "from": list(step.sources),
+                    "masters": list(step.masters),
+                    "params": dict(step.params),
+                }
+                for step in self.recipe.steps.values()
+            ],
+            elapsed=elapsed,
+            read=self._read,
+        )
+
+    def _read(self, key: str) -> Frame | None:
+        try:
+            return self.store.frame(key)
+        except StoreError:
+            return None
+
+    def _decision_columns(self) -> dict[str, dict[str, float]]:
+        """Numbers that group decisions gave to frames, by frame key."""
+        out: dict[str, dict[str, float]] = {}
+        for keys in self.plan.decisions.values():
+            for key in keys:
+                ref = self.ref(key)
+                for name, column in (ref.columns if ref else {}).items():
+                    for row, value in zip(ref.rows if ref else (), column, strict=True):
+                        out.setdefault(row, {})[name] = value
+        return out
+
+    def _frames(self) -> list[FrameRecord]:
+        by_source: dict[str, list[tuple[str, Item]]] = {}
+        for name in (*self.recipe.inputs, *self.recipe.steps):
+            for item in self.plan.flows[name]:
+                if len(item.sources) == 1:
+                    by_source.setdefault(item.sources[0], []).append((name, item))
+        planned = {frame_id(s.info): s for s in self.plan.set_aside}
+        records = []
+        for info in self.prepared.scan.frames:
+            name = frame_id(info)
+            if name in planned:
+                aside = planned[name]
+                records.append(FrameRecord(name, info, {}, False, aside.reason, aside.step))
+            elif name in by_source:
+                records.append(self._frame(name, by_source[name]))
+            else:
+                kind = info.kind.value if info.kind else "unknown"
+                reason = f"the recipe '{self.recipe.name}' has no use for {kind} frames"
+                records.append(FrameRecord(name, info, {}, False, reason, "recipe"))
+        return records
+
+    def _frame(self, name: str, flow: list[tuple[str, Item]]) -> FrameRecord:
+        measures: dict[str, float] = {}
+        products: dict[str, str] = {}
+        reason = step = ""
+        for step_id, item in flow:
+            ref = self.ref(item.key)
+            task = self.plan.tasks.get(item.key)
+            if ref is not None:
+                measures |= ref.measures
+                if ref.aside and not reason:
+                    reason, step = ref.aside, ref.aside_step
+                elif not ref.aside:
+                    products[step_id] = item.key
+            if task is not None and isinstance(task[0], FrameTask):
+                for look in task[0].looks:
+                    seen = self.ref(look.key)
+                    if seen is not None:
+                        measures |= seen.measures
+                        if seen.aside and not reason:
+                            reason, step = seen.aside, seen.aside_step
+            measures |= self.decided.get(item.key, {})
+        last = flow[-1][1]
+        info = flow[0][1].info
+        return FrameRecord(name, info, measures, not reason, reason, step, last.masters, products)
+
+    def _product(self, step_id: str, use: str, item: Item, alive: set[str]) -> ProductRecord:
+        ref = self.ref(item.key)
+        files = [
+            self.made[key].params
+            for key, (spec, _) in self.plan.tasks.items()
+            if isinstance(spec, OutputTask) and spec.product == item.key and key in self.made
+        ]
+        return ProductRecord(
+            id=item.key,
+            step=step_id,
+            uses=use,
+            label=item.label,
+            info=ref.info if ref else item.info,
+            measures=ref.measures if ref else {},
+            frames=tuple(source for source in item.sources if source in alive),
+            files=tuple(sorted(files)),
+            planes=ref.planes if ref else (),
+        )

@@ -1,0 +1,251 @@
+"""From folders to a plan, from a plan to products, a manifest and a report."""
+
+from __future__ import annotations
+
+import json
+import os
+import platform
+import time
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+from typing import Any
+
+from coldframe.choose import choose_recipe
+from coldframe.errors import UsageError
+from coldframe.estimate import (
+    Estimate,
+    estimate,
+    fitting_workers,
+    load_rates,
+    megapixels,
+    save_rates,
+    work_of,
+)
+from coldframe.execute import pending, run_plan
+from coldframe.frame import FrameInfo
+from coldframe.graph import Plan, Resources, compile_plan
+from coldframe.night import MANIFEST, DigestCache, NightScan, reader_for, scan
+from coldframe.plugins import Registry
+from coldframe.product import atomic
+from coldframe.recipe import Recipe, find_recipe, load_recipe
+from coldframe.report.record import RunRecord
+from coldframe.store import Ref, Store
+from coldframe.tasks import TaskSpec
+
+
+@dataclass(frozen=True, slots=True)
+class Request:
+    """What a person asked for."""
+
+    nights: tuple[Path, ...]
+    output: Path
+    store: Path
+    recipe: str | None = None
+    overrides: tuple[str, ...] = ()
+    scheduler: str = "threads"
+    workers: int = 1
+    memory: int = 4 << 30
+
+
+@dataclass(frozen=True, slots=True)
+class Prepared:
+    """Everything known before the run."""
+
+    request: Request
+    recipe: Recipe
+    why: str
+    scan: NightScan
+    plan: Plan
+    tasks: Mapping[str, tuple[TaskSpec, tuple[str, ...]]]
+    resources: Resources
+    estimate: Estimate
+    rates: Mapping[str, float]
+
+
+def prepare(request: Request, registry: Registry) -> Prepared:
+    """Scan, choose the recipe, match and plan. Writes nothing but the cache of digests.
+
+    Raises UsageError for folders or recipes that cannot be used.
+    """
+    output = request.output.resolve()
+    for night in request.nights:
+        if output == night.resolve():
+            raise UsageError(f"{output} is a night's own folder; choose another with -o")
+    named = (
+        load_recipe(find_recipe(request.recipe), registry, request.overrides)
+        if request.recipe
+        else None
+    )
+    found = scan(
+        request.nights,
+        registry.readers,
+        registry.fix_metadata,
+        patterns=named.kinds if named else {},
+        digests=DigestCache(request.store / "digests.json"),
+        workers=request.workers,
+    )
+    if not found.frames:
+        reasons = "".join(f"\n  {label}: {why}" for label, why in found.set_aside)
+        raise UsageError(f"no usable frame in {_names(request.nights)}{reasons}")
+    if named is not None:
+        recipe, why = named, "named by you"
+    else:
+        choice = choose_recipe(found.frames, registry, request.overrides)
+        recipe, why = choice.recipe, choice.why
+    resources = Resources(request.workers, request.memory)
+    frames = [(info, reader_for(info, registry.readers).name) for info in found.frames]
+    plan = compile_plan(
+        recipe, frames, registry, store=request.store, output=output, resources=resources
+    )
+    tasks = pending(plan)
+    rates = load_rates(request.store)
+    cost = estimate(plan, tasks, resources, rates)
+    return Prepared(request, recipe, why, found, plan, tasks, resources, cost, rates)
+
+
+def _names(nights: Sequence[Path]) -> str:
+    return ", ".join(str(night) for night in nights)
+
+
+Progress = Callable[[TaskSpec, Ref | None], None]
+
+
+def run(prepared: Prepared, registry: Registry, progress: Progress | None = None) -> RunRecord:
+    """Run the plan; write products, report.html and the manifest into the output folder.
+
+    Raises ColdframeError when the work fails; finished products stay in the store.
+    """
+    from coldframe.recording import make_record
+    from coldframe.report.build import write_report
+
+    request, plan = prepared.request, prepared.plan
+    request.output.mkdir(parents=True, exist_ok=True)
+    store = Store(request.store)
+    store.check_writable()
+    # Marks the folder from the start, so that a later scan never takes products for frames.
+    _write_manifest(request.output, {"state": "running", "recipe": prepared.recipe.name})
+    spent: dict[str, tuple[float, float]] = {}
+    timings: dict[str, float] = {}
+
+    def watch(spec: TaskSpec, ref: Ref | None) -> None:
+        if ref is not None:
+            timings[spec.step_id] = timings.get(spec.step_id, 0.0) + ref.seconds
+            work = work_of(spec)
+            seconds, mpx = spent.get(work, (0.0, 0.0))
+            spent[work] = (seconds + ref.seconds, mpx + megapixels(spec, plan))
+        if progress is not None:
+            progress(spec, ref)
+
+    started = time.perf_counter()
+    made = run_plan(
+        plan,
+        dict(prepared.tasks),
+        scheduler=request.scheduler,
+        workers=fitting_workers(plan, prepared.resources),
+        watch=watch,
+    )
+    elapsed = time.perf_counter() - started
+    save_rates(request.store, spent)
+    record = make_record(
+        prepared, registry, made, timings=timings, versions=versions(registry), elapsed=elapsed
+    )
+    sections = [
+        section
+        for found in registry.manager.hook.coldframe_report_sections(record=record)
+        for section in found
+    ]
+    report = write_report(record, request.output / "report.html", sections)
+    _write_manifest(request.output, manifest(prepared, record, report))
+    return record
+
+
+def versions(registry: Registry) -> dict[str, str]:
+    """Versions of everything that can change a product."""
+    out = {"python": platform.python_version()}
+    names = ["numpy", "scipy", "numba", "astropy", "dask", "rawpy", "sep"]
+    names += sorted({origin.package for origin in registry.origins.values()})
+    for name in names:
+        try:
+            out[name] = version(name)
+        except PackageNotFoundError:
+            continue
+    return out
+
+
+def manifest(prepared: Prepared, record: RunRecord, report: Path) -> dict[str, Any]:
+    """The run in numbers and names, for programs."""
+    return {
+        "state": "done",
+        "recipe": {
+            "name": record.recipe,
+            "about": record.about,
+            "why": record.why_recipe,
+            "steps": [dict(step) for step in record.steps],
+        },
+        "nights": list(record.nights),
+        "versions": dict(record.versions),
+        "scheduler": prepared.request.scheduler,
+        "workers": prepared.request.workers,
+        "memory_limit": prepared.request.memory,
+        "seconds": round(record.elapsed, 3),
+        "seconds_by_step": {name: round(s, 3) for name, s in record.timings.items()},
+        "warnings": list(record.warnings),
+        "frames": [
+            {
+                "id": frame.id,
+                "used": frame.used,
+                "reason": frame.reason,
+                "step": frame.step,
+                **_facts(frame.info),
+                "measures": dict(frame.measures),
+                "masters": [
+                    {
+                        "kind": m.kind,
+                        "product": m.product,
+                        "distances": dict(m.distances),
+                        "total": m.total,
+                        "note": m.note,
+                    }
+                    for m in frame.masters
+                ],
+            }
+            for frame in record.frames
+        ],
+        "products": [
+            {
+                "key": product.id,
+                "step": product.step,
+                "label": product.label,
+                "files": list(product.files),
+                "frames": list(product.frames),
+                "measures": dict(product.measures),
+            }
+            for product in (*record.masters, *record.products)
+        ],
+        "report": report.name,
+    }
+
+
+def _facts(info: FrameInfo) -> dict[str, Any]:
+    facts = info.to_dict()
+    return {"file": facts.pop("path", ""), **facts}
+
+
+def _write_manifest(output: Path, content: Mapping[str, Any]) -> None:
+    with atomic(output / MANIFEST) as temporary:
+        temporary.write_text(json.dumps(content, indent=1, ensure_ascii=False))
+
+
+def default_workers() -> int:
+    """The cores this process may use."""
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+
+
+def default_memory() -> int:
+    """Half of the machine's memory."""
+    try:
+        return os.sysconf("SC_PAGE_SIZE") * os.sysconf("SC_PHYS_PAGES") // 2
+    except (AttributeError, ValueError, OSError):
+        return 4 << 30
