@@ -20,7 +20,7 @@ class UsageError(ColdframeError):
 
 @dataclass(frozen=True, slots=True)
 class Problem:
-    """One fault in a text file, with its place (1-based line and column)."""
+    """One fault in a text file, with its place (1-based line and column; line 0: no place)."""
 
     file: str
     line: int
@@ -28,7 +28,8 @@ class Problem:
     message: str
 
     def __str__(self) -> str:
-        return f"{self.file}:{self.line}:{self.column}: {self.message}"
+        place = f":{self.line}:{self.column}" if self.line else ""
+        return f"{self.file}{place}: {self.message}"
 
 
 class RecipeError(UsageError):

@@ -79,6 +79,10 @@ class FrameInfo:
     target: str | None = None
     night: str | None = None  # the folder the frame came from
 
+    def __post_init__(self) -> None:
+        if self.kind is not None and not isinstance(self.kind, Kind):
+            object.__setattr__(self, "kind", Kind(self.kind))  # readers may give the plain word
+
     def to_dict(self) -> dict[str, Any]:
         """JSON-ready facts; fields without a value are left out."""
         out: dict[str, Any] = {}
@@ -99,8 +103,6 @@ class FrameInfo:
     def from_dict(cls, values: Mapping[str, Any]) -> FrameInfo:
         """The inverse of `to_dict`."""
         known = dict(values)
-        if "kind" in known:
-            known["kind"] = Kind(known["kind"])
         if "start" in known:
             known["start"] = datetime.fromisoformat(known["start"])
         for name in ("binning", "shape", "black"):

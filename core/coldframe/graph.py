@@ -237,7 +237,7 @@ class _Compiler:
         decisions: dict[int, str] = {}
         if cls.has_survey():
             per = step.per or ("target",)
-            for g in group([i.info for i in items], per, step.within, split_sensor=False):
+            for g in group([i.info for i in items], per, step.within, sensor=False):
                 key = self._decision(step, cls, [items[m] for m in g.members], g.label)
                 decisions |= dict.fromkeys(g.members, key)
                 self._note_group(step.id, g)
@@ -269,7 +269,7 @@ class _Compiler:
     def _stack(self, step: StepSpec, cls: type[StackStep], items: list[Item]) -> list[Item]:
         out = []
         lights = any(item.info.kind is Kind.LIGHT for item in items)
-        for g in group([i.info for i in items], step.per, step.within, split_sensor=not lights):
+        for g in group([i.info for i in items], step.per, step.within, sensor=not lights):
             members = [items[m] for m in g.members]
             decision = self._decision(step, cls, members, g.label)
             key = product_key("stack", decision)
@@ -338,14 +338,15 @@ class _Compiler:
         # Bias first: whether a dark may be scaled depends on it.
         for kind in sorted(by_kind, key=lambda kind: kind is not Kind.BIAS):
             masters = by_kind[kind]
+            rules = step.match.get(kind.value, {})
             bias = any(use.kind == Kind.BIAS for use in uses)
-            found = match(item.info, kind, [m.info for m in masters], step.match, bias=bias)
+            found = match(item.info, kind, [m.info for m in masters], rules, bias=bias)
             if found.index is not None:
                 key = masters[found.index].key
                 uses.append(MasterUse(kind.value, key, found.distances, found.total, found.reason))
                 continue
             said = f"no {kind.value} serves it: {found.reason}"
-            what = rules_for(kind, step.match)["missing"]
+            what = rules_for(kind, rules)["missing"]
             if what == "stop":
                 raise UsageError(f"step '{step.id}': {item.label}: {said}")
             if what == "set-aside":
@@ -389,6 +390,9 @@ class _Compiler:
             raise UsageError(
                 f"the recipe '{self.recipe.name}' has nothing to do: no frame of a kind it "
                 f"works on ({kinds}) reaches its outputs ({', '.join(self.recipe.outputs)})"
+                + "".join(
+                    f"\n  {aside.info.label}: {aside.reason}" for aside in self.plan.set_aside
+                )
             )
 
 

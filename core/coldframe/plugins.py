@@ -92,12 +92,13 @@ def find_plugins() -> Registry:
             broken[entry.name] = f"{type(error).__name__}: {error}"
             continue
         origins[entry.name] = Origin(entry.name, dist.name, dist.version, entry.value)
-    return _collect(manager, origins, broken)
+    return collect(manager, origins, broken)
 
 
-def _collect(
+def collect(
     manager: pluggy.PluginManager, plugins: Mapping[str, Origin], broken: dict[str, str]
 ) -> Registry:
+    """Ask each registered plugin what it adds. Broken ones are left out and named."""
     steps: dict[str, type[Step]] = {}
     readers: list[FrameReader] = []
     writers: dict[str, ProductWriter] = {}

@@ -72,9 +72,13 @@ def write_frame(path: Path, frame: Frame, *, checksum: bool = True, durable: boo
     if frame.provenance:
         hdus.append(_provenance_table(frame))
     with atomic(path, durable=durable) as temporary:
-        fits.HDUList(hdus).writeto(
-            temporary, checksum=checksum, overwrite=True, output_verify="exception"
-        )
+        file = fits.HDUList(hdus)
+        file.update_extend()
+        if checksum:
+            for hdu in file:
+                # The comment would hold the time of writing: the same product, the same bytes.
+                hdu.add_checksum(when="checksum")
+        file.writeto(temporary, overwrite=True, output_verify="exception")
 
 
 def read_frame(path: Path) -> Frame:

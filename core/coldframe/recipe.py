@@ -73,7 +73,7 @@ class Document:
         """A fault at `path`, in the layer that said it last."""
         for length in range(len(path), 0, -1):
             if path[:length] in self.overrides:
-                return Problem(f"--set {self.overrides[path[:length]]}", 1, 1, message)
+                return Problem(f"--set {self.overrides[path[:length]]}", 0, 0, message)
         best: tuple[int, str, tuple[int, int]] = (-1, self.file, (1, 1))
         for file, positions in self.layers:  # the recipe itself first, then what it extends
             known, place = positions.find(path, at_key)

@@ -1,0 +1,1 @@
+"""Reads Netpbm grey maps and adds a percentile clip."""
