@@ -145,7 +145,7 @@ def test_overrides(tmp_path):
 
 
 def test_unknown_recipe_names_the_nearest():
-    with pytest.raises(UsageError, match="did you mean 'camera-lens'"):
-        from coldframe.recipe import find_recipe
+    from coldframe.recipe import find_recipe
 
+    with pytest.raises(UsageError, match="did you mean 'camera-lens'"):
         find_recipe("camera-lense")

@@ -1,0 +1,134 @@
+"""`coldframe demo`: an invented night, the main job on it, and how close the result is."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from coldframe.cli.options import Size, make_request
+from coldframe.cli.show import json_option, print_json
+from coldframe.errors import ColdframeError
+from coldframe.report.record import RunRecord
+from coldframe.session import default_memory, default_workers
+
+KINDS = ("colour", "mono")
+
+
+@click.command("demo")
+@click.argument("folder", type=click.Path(path_type=Path, file_okay=False), default="demo-night")
+@click.option(
+    "--kind",
+    type=click.Choice((*KINDS, "both")),
+    default="colour",
+    show_default=True,
+    help="colour: camera raw files; mono: FITS files of a cooled camera with filters.",
+)
+@click.option(
+    "--size",
+    type=click.Choice(("tiny", "small", "full")),
+    default="small",
+    show_default=True,
+    help="full makes 24-megapixel frames.",
+)
+@click.option("--seed", type=click.IntRange(0), default=1, show_default=True, help="Another sky.")
+@click.option("--only-make", is_flag=True, help="Make the frames, do not run.")
+@click.option(
+    "--workers",
+    type=click.IntRange(1),
+    default=default_workers(),
+    show_default="every core",
+    help="Tasks at once.",
+)
+@click.option(
+    "--memory",
+    type=Size(),
+    default=default_memory(),
+    show_default="half of the machine's",
+    help="Limit, such as 2GiB.",
+)
+@json_option
+def command(
+    folder: Path,
+    kind: str,
+    size: str,
+    seed: int,
+    only_make: bool,
+    workers: int,
+    memory: int,
+    as_json: bool,
+) -> None:
+    """Make an invented night by simulation and run the main job on it.
+
+    Camera and sky are invented. Since the truth is known, the demo says how close the result
+    comes to it.
+
+    \b
+    coldframe demo
+    coldframe demo my-night --kind mono
+    coldframe demo big --size full
+    """  # fmt: skip
+    results = []
+    for each in KINDS if kind == "both" else (kind,):
+        place = folder / each if kind == "both" else folder
+        results.append(_one(place, each, size, seed, only_make, workers, memory, as_json))
+    if as_json:
+        print_json(results)
+
+
+def _one(
+    folder: Path, kind: str, size: str, seed: int, only_make: bool, workers: int, memory: int,
+    as_json: bool,
+) -> dict[str, Any]:  # fmt: skip
+    from coldframe.cli.run import execute, print_summary, summary
+    from coldframe.demo.night import make_night
+    from coldframe.plugins import find_plugins
+    from coldframe.session import prepare
+
+    click.echo(f"making an invented {kind} night in {folder} ...", err=True)
+    truth = make_night(folder, size, seed, kind, threads=workers)
+    if only_make:
+        if not as_json:
+            click.echo(f"{len(truth.shots)} frames in {folder}; next: coldframe run {folder}")
+        return {"folder": str(folder), "frames": len(truth.shots)}
+    registry = find_plugins()
+    output = folder.parent / f"{folder.name}-stack"
+    request = make_request((folder,), None, (), output, None, workers, memory)
+    prepared = prepare(request, registry)
+    record = execute(prepared, registry)
+    scored = _score(record, truth)
+    if as_json:
+        return {**summary(record, output), "scores": scored}
+    print_summary(record, output)
+    from coldframe.demo.score import summary as in_words
+
+    for label, numbers in scored.items():
+        click.echo(f"\nAgainst the known truth, {label}:")
+        for line in in_words(numbers):
+            click.echo(f"  {line}")
+    return {}
+
+
+def _score(record: RunRecord, truth: Any) -> dict[str, dict[str, float]]:
+    """Scores of each stack by its label."""
+    from coldframe.demo.score import score
+
+    frames = {frame.id: frame for frame in record.frames}
+    stacks = [p for p in record.products if p.uses == "integrate"]
+    finals = {p.frames: p for p in record.products if p.uses == "background-fit"}
+    out = {}
+    for product in stacks:
+        stack = record.read(product.id)
+        last = finals.get(product.frames)
+        if stack is None:
+            raise ColdframeError(f"the stack '{product.label}' is no longer in the store")
+        lights = [frames[name] for name in product.frames]
+        names = [Path(light.info.path).name for light in lights]
+        weights = {
+            name: light.measures.get("weight", 1.0)
+            for name, light in zip(names, lights, strict=True)
+        }
+        final = record.read(last.id) if last else None
+        out[product.label] = score(stack, final, truth, names, weights)
+    return out
