@@ -1,0 +1,173 @@
+"""What the masters tell: hot pixels from the dark, shape and cold pixels from the flat."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from coldframe.errors import StepError
+from coldframe.frame import UNUSABLE, Array, Flag, Frame
+from coldframe_steps.calibrate.cache import MasterCache
+from coldframe_steps.calibrate.neighbours import position, same_colour
+from coldframe_steps.calibrate.robust import clipped_mean, mad_sigma, sample
+from coldframe_steps.kernels.pixels import EMPTY, local_median, readonly
+
+MOST_DEAD = 0.001
+"""Sensors have a few dead pixels; a flat with more than this share is no flat."""
+
+NEAR_WHITE = 0.95
+"""Response bends near the white level; a flat should stay below this share of it."""
+
+QUANTISATION = 1 / math.sqrt(12)
+"""Sigma of rounding to whole ADU, the least noise a frame can have (EMVA 1288)."""
+
+_cache = MasterCache(12)
+
+
+@dataclass(frozen=True, slots=True)
+class HotPixels:
+    """Pixels of a master dark that stand above their same-colour neighbours.
+
+    index : int64 (n,), places in the flattened frame. excess : float32 (n,), ADU above the
+    neighbours' median. sigma : robust sigma of that difference over the frame, ADU.
+    """
+
+    index: Array
+    excess: Array
+    sigma: float
+
+
+@dataclass(frozen=True, slots=True)
+class FlatShape:
+    """A master flat's level by colour and its cold pixels.
+
+    level : float32 (4,), ADU by CFA position. colours : the same by name. cold : int64 (n,),
+    places in the flattened frame.
+    """
+
+    level: Array
+    colours: Mapping[str, float]
+    cold: Array
+
+
+def hot_pixels(dark: Frame, bias: Frame | None, cfa: str | None, threshold: float) -> HotPixels:
+    """Pixels whose dark signal exceeds that of their neighbours by `threshold` robust sigmas.
+
+    Each position of the CFA pattern has its own median and sigma, since channels of a sensor may
+    differ in offset. Source: common practice; sigma from the median absolute deviation.
+    """
+    base = None if bias is None else bias.data
+    return _cache.get(
+        [dark.data, dark.flags, base],
+        ("hot", cfa, threshold),
+        lambda: _hot(dark, base, cfa, threshold),
+    )
+
+
+def _hot(dark: Frame, base: Array | None, cfa: str | None, threshold: float) -> HotPixels:
+    image = readonly(dark.data)
+    under = EMPTY if base is None else readonly(base)
+    around = local_median(
+        image,
+        under,
+        base is not None,
+        readonly(dark.flags, np.uint8),
+        int(UNUSABLE),
+        readonly(same_colour(cfa), np.int32),
+    )
+    excess = image - around
+    if base is not None:
+        excess -= base
+    hot = (dark.flags & Flag.HOT) != 0
+    sigmas = []
+    for p in range(4):
+        there = excess[position(p)]
+        if there.size == 0:
+            continue
+        middle, sigma = mad_sigma(sample(there))
+        sigma = sigma or QUANTISATION
+        sigmas.append(sigma)
+        hot[position(p)] |= there - np.float32(middle) > threshold * sigma
+    hot &= (dark.flags & int(UNUSABLE)) == 0
+    index = np.flatnonzero(hot)
+    return HotPixels(index, excess.ravel()[index], float(np.mean(sigmas)))
+
+
+def flat_shape(flat: Frame, cfa: str | None, threshold: float) -> FlatShape:
+    """A flat's level by colour, so that dividing by it corrects shape and not colour.
+
+    The level is the clipped mean of the central half by height and width; both greens of a CFA
+    share one (common practice, no source). A pixel is cold when it is below `threshold` times
+    its same-colour neighbours, or not positive.
+
+    Raises
+    ------
+    StepError
+        More than 0.1% of the pixels are at or below zero, the flat is near saturation, or its
+        bias was never subtracted.
+    """
+    return _cache.get(
+        [flat.data, flat.flags],
+        ("flat", cfa, threshold, flat.info.black, flat.info.white),
+        lambda: _shape(flat, cfa, threshold),
+    )
+
+
+def _shape(flat: Frame, cfa: str | None, threshold: float) -> FlatShape:
+    image = readonly(flat.data)
+    dead = ~(image > 0)  # NaN is dead too
+    name = f"master flat {flat.info.label}"
+    if dead.mean() > MOST_DEAD:
+        raise StepError(
+            f"{name} has {int(dead.sum())} of {dead.size} pixels at or below zero "
+            f"({dead.mean():.1%}); a flat must be well above its bias everywhere: "
+            "check its exposure and which bias or dark flat was taken from it"
+        )
+    if flat.info.black is not None and any(flat.info.black):
+        raise StepError(
+            f"{name} still has its bias in it (black level {max(flat.info.black):g} ADU): "
+            "calibrate the flats with a bias or dark flat before combining them"
+        )
+    problem = near_saturation(flat)
+    if problem:
+        raise StepError(f"{name} {problem}: shoot flats with a shorter exposure")
+    colours = _levels(image, cfa)
+    names = cfa or "MMMM"
+    level = np.array([colours[c] for c in names], np.float32)
+    around = local_median(
+        image, EMPTY, False, readonly(dead, np.uint8), 1, readonly(same_colour(cfa), np.int32)
+    )
+    cold = np.flatnonzero(dead | (image < np.float32(threshold) * around))
+    return FlatShape(level, colours, cold)
+
+
+def near_saturation(flat: Frame) -> str:
+    """What is wrong when a flat's brightest parts reach the white level, else nothing."""
+    share = float(np.mean((sample(flat.flags) & Flag.SATURATED) != 0))
+    if share > 0.01:
+        return f"is saturated in {share:.1%} of its pixels"
+    if flat.info.white is None:
+        return ""
+    bright = float(np.nanpercentile(sample(flat.data), 99))
+    if bright < NEAR_WHITE * flat.info.white:
+        return ""
+    return (
+        f"is near saturation (brightest hundredth at {bright:.0f} ADU, "
+        f"white level {flat.info.white:.0f} ADU)"
+    )
+
+
+def _levels(image: Array, cfa: str | None) -> dict[str, float]:
+    height, width = image.shape
+    # The cut is at even places, so that the middle has the frame's CFA pattern.
+    y0, x0 = height // 8 * 2, width // 8 * 2
+    middle = image[y0 : max(y0 + 2, height - y0), x0 : max(x0 + 2, width - x0)]
+    names = cfa or "MMMM"
+    out = {}
+    for colour in dict.fromkeys(names):
+        parts = [sample(middle[position(p)]).ravel() for p in range(4) if names[p] == colour]
+        out[colour] = clipped_mean(np.concatenate(parts))
+    return out

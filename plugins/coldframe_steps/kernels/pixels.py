@@ -1,0 +1,233 @@
+"""Pixel loops of calibration: subtract and divide, look at same-colour neighbours, repair.
+
+A table of neighbours (see `coldframe_steps.calibrate.neighbours`) is int32 (4, n, 2): for each
+position in the 2 x 2 CFA pattern the offsets (dy, dx) of pixels of the same colour, nearest
+first.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numba import njit
+
+from coldframe.frame import Array, Flag
+
+SATURATED = np.uint8(Flag.SATURATED)
+CLIPPED = np.uint8(Flag.CLIPPED)
+NO_DATA = np.uint8(Flag.NO_DATA)
+REPAIRED = np.uint8(Flag.REPAIRED)
+
+NEAREST = 8  # neighbours that an estimate is made from
+FEWEST = 3  # fewer usable ones than this among the nearest: look further out
+
+
+def readonly(image: Array, dtype: type = np.float32) -> Array:
+    """A contiguous, read-only view (a copy only if it must be).
+
+    Masters come read-only and frames writable; one kind of array means one compilation.
+    """
+    view: Array = np.ascontiguousarray(image, dtype).view()
+    view.flags.writeable = False
+    return view
+
+
+EMPTY = readonly(np.zeros((1, 1), np.float32))
+"""Stands for an image that is not there."""
+
+
+@njit(cache=True, nogil=True)
+def calibrate_pixels(
+    raw: Array,
+    flags: Array,
+    black: Array,
+    base: Array,
+    has_base: bool,
+    dark: Array,
+    has_dark: bool,
+    dark_has_bias: bool,
+    scale: float,
+    flat: Array,
+    has_flat: bool,
+    level: Array,
+    white: float,
+    floor: float,
+    pedestal: float,
+    data: Array,
+    out: Array,
+) -> tuple[int, int]:
+    """(raw - b - k (dark - b)) * level / flat + pedestal, in one pass.
+
+    Parameters
+    ----------
+    raw, flags : the frame, float32 and uint8, (y, x).
+    black : float32 (4,), what stands for the bias where `has_base` is false, by CFA position.
+    base, dark, flat : float32 (y, x), each read only when its `has_` is true. A flat value that
+        is not positive leaves the pixel undivided.
+    dark_has_bias : whether the bias has to be taken from the dark before scaling it by `scale`.
+    level : float32 (4,), the flat's mean by CFA position.
+    white : raw values from here on are flagged saturated. floor : raw values up to here are
+        flagged clipped. pedestal : ADU added to every pixel.
+    data, out : float32 and uint8 (y, x), written here: pixels and flags. Values that are not
+        finite become 0 and are flagged as no data.
+
+    Returns
+    -------
+    Numbers of saturated and of clipped pixels.
+    """
+    height, width = raw.shape
+    saturated = 0
+    clipped = 0
+    for y in range(height):
+        for x in range(width):
+            p = (y & 1) * 2 + (x & 1)
+            value = np.float64(raw[y, x])
+            flag = flags[y, x]
+            if value >= white:
+                flag |= SATURATED
+            if value <= floor:
+                flag |= CLIPPED
+            if flag & SATURATED:
+                saturated += 1
+            if flag & CLIPPED:
+                clipped += 1
+            offset = np.float64(base[y, x]) if has_base else np.float64(black[p])
+            if has_dark:
+                signal = np.float64(dark[y, x])
+                if dark_has_bias:
+                    signal -= offset
+                offset += scale * signal
+            value -= offset
+            if has_flat and flat[y, x] > 0:
+                value *= np.float64(level[p]) / np.float64(flat[y, x])
+            if math.isfinite(value):
+                data[y, x] = value + pedestal
+            else:
+                data[y, x] = 0.0
+                flag |= NO_DATA
+            out[y, x] = flag
+    return saturated, clipped
+
+
+@njit(cache=True, nogil=True)
+def _neighbours(
+    image: Array,
+    base: Array,
+    has_base: bool,
+    flags: Array,
+    bad: int,
+    table: Array,
+    y: int,
+    x: int,
+    values: Array,
+) -> int:
+    """Collect usable same-colour neighbours of one pixel, sorted; return how many."""
+    height, width = image.shape
+    p = (y & 1) * 2 + (x & 1)
+    count = 0
+    for k in range(table.shape[1]):
+        if k >= NEAREST and count >= FEWEST:
+            break
+        j = y + table[p, k, 0]
+        i = x + table[p, k, 1]
+        if j < 0 or i < 0 or j >= height or i >= width or flags[j, i] & bad:
+            continue
+        value = image[j, i] - base[j, i] if has_base else image[j, i]
+        at = count
+        while at > 0 and values[at - 1] > value:
+            values[at] = values[at - 1]
+            at -= 1
+        values[at] = value
+        count += 1
+    return count
+
+
+@njit(cache=True, nogil=True)
+def _middle(values: Array, count: int) -> float:
+    """Median of the first `count` sorted values."""
+    half = count // 2
+    if count % 2:
+        return values[half]
+    return np.float32(0.5) * (values[half - 1] + values[half])
+
+
+@njit(cache=True, nogil=True)
+def local_median(
+    image: Array, base: Array, has_base: bool, flags: Array, bad: int, table: Array
+) -> Array:
+    """Median of each pixel's usable same-colour neighbours, without the pixel itself.
+
+    Of the 8 nearest neighbours those without a `bad` flag count; if they are fewer than 3, the
+    search goes on outwards. A pixel with no neighbour gets its own value. With `has_base` it is
+    the median of image - base. float32 (y, x).
+    """
+    height, width = image.shape
+    out = np.empty((height, width), np.float32)
+    values = np.empty(table.shape[1], np.float32)
+    for y in range(height):
+        for x in range(width):
+            n = _neighbours(image, base, has_base, flags, bad, table, y, x, values)
+            if n > 0:
+                out[y, x] = _middle(values, n)
+            else:
+                out[y, x] = image[y, x] - base[y, x] if has_base else image[y, x]
+    return out
+
+
+@njit(cache=True, nogil=True)
+def local_median_at(
+    image: Array, base: Array, has_base: bool, flags: Array, bad: int, table: Array, index: Array
+) -> tuple[Array, Array]:
+    """`local_median` at a few pixels only: medians (NaN without a neighbour) and counts.
+
+    index : int64 (n,), places in the flattened image.
+    """
+    width = image.shape[1]
+    out = np.empty(index.size, np.float32)
+    counts = np.empty(index.size, np.int64)
+    values = np.empty(table.shape[1], np.float32)
+    for k in range(index.size):
+        y = index[k] // width
+        x = index[k] - y * width
+        n = _neighbours(image, base, has_base, flags, bad, table, y, x, values)
+        counts[k] = n
+        out[k] = _middle(values, n) if n > 0 else np.nan
+    return out, counts
+
+
+@njit(cache=True, nogil=True)
+def repair_pixels(data: Array, flags: Array, bad: int, table: Array, index: Array) -> int:
+    """Replace pixels by the median of their usable same-colour neighbours, in place.
+
+    A pixel of `index` (places in the flattened image; each has a `bad` flag) is never read, so
+    the order does not matter. A repaired pixel is flagged so; it is saturated when at least half
+    of its nearest neighbours are, and no longer clipped. One without any usable neighbour is
+    left as it is. Returns the number repaired.
+    """
+    height, width = data.shape
+    values = np.empty(table.shape[1], np.float32)
+    repaired = 0
+    for k in range(index.size):
+        y = index[k] // width
+        x = index[k] - y * width
+        n = _neighbours(data, data, False, flags, bad, table, y, x, values)
+        if n == 0:
+            continue
+        p = (y & 1) * 2 + (x & 1)
+        near = 0
+        bright = 0
+        for m in range(NEAREST):
+            j = y + table[p, m, 0]
+            i = x + table[p, m, 1]
+            if 0 <= j < height and 0 <= i < width and not flags[j, i] & bad:
+                near += 1
+                if flags[j, i] & SATURATED:
+                    bright += 1
+        data[y, x] = _middle(values, n)
+        flag = flags[y, x] & ~(SATURATED | CLIPPED)
+        if near > 0 and 2 * bright >= near:
+            flag |= SATURATED
+        flags[y, x] = flag | REPAIRED
+        repaired += 1
+    return repaired
