@@ -1,0 +1,160 @@
+"""Combine a tile of many frames: limits, rejection, mean, variance and counts."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+
+from coldframe.frame import Array
+from coldframe_steps.kernels import reject
+from coldframe_steps.kernels.accumulate import Planes, accumulate
+from coldframe_steps.kernels.limits import find_limits
+from coldframe_steps.kernels.network import comparators
+from coldframe_steps.kernels.samples import Limits, Samples
+from coldframe_steps.kernels.trails import REACH, grow_trails
+
+
+@dataclass(frozen=True, slots=True)
+class Rule:
+    """A rejection rule with its options.
+
+    code : of `kernels.reject`. options : see `reject.keep_run`. alpha : for ESD.
+    """
+
+    code: int = reject.NONE
+    options: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    alpha: float = 0.05
+
+
+@dataclass(frozen=True, slots=True)
+class Softening:
+    """Tolerance where the image is steep, as it is in stars.
+
+    share : of the local contrast that a sample may be off by, as if it were one sigma.
+    noise : sigma of the median of the samples (ADU); contrast that noise alone would make is none.
+
+    Seeing and residuals of registration change a star's pixels from frame to frame in proportion
+    to how steep the image is there. share^2 times the square of (maximum - minimum of the median
+    over 3 x 3 pixels, less 5 noise) is added to the variance that samples are judged by, so that a
+    star's core and skirts are not taken for outliers. Sky pixels are judged as ever.
+    """
+
+    share: float
+    noise: float
+
+
+def margin(grow: int, softening: Softening | None) -> int:
+    """Rows above and below that `reduce_tile` must see beyond those it gets right."""
+    return (grow + REACH if grow > 0 else 0) + (1 if softening is not None else 0)
+
+
+@lru_cache(maxsize=32)
+def _critical(n: int, alpha: float) -> Array:
+    return reject.esd_critical(n, alpha)
+
+
+def median_variance_factor(n: int) -> Array:
+    """Variance of the median over variance of the mean of k normal values, k = 0 to n.
+
+    Returns
+    -------
+    float64 (n + 1,). Tends to pi / 2; 1 where median and mean are the same (k <= 2).
+
+    Notes
+    -----
+    pi k / (2 (k + 2 - pi / 2)) for odd k, and with k + 1 in the denominator for even k, to which
+    terms in 1 / k are added that bring it within 0.5% of the exact variances of order statistics
+    for every k > 2.
+
+    References
+    ----------
+    J. L. Hodges and E. L. Lehmann (1967), On medians and quasi medians, Journal of the American
+    Statistical Association 62, 926, doi:10.1080/01621459.1967.10500904.
+    """
+    k = np.arange(n + 1, dtype=np.float64)
+    k[0] = 1.0
+    odd = k + 2 - math.pi / 2 + 0.25 / k
+    even = k + 3 - math.pi / 2 - 0.65 / k
+    factor = math.pi / 2 * k / np.where(k % 2 == 1, odd, even)
+    factor[:3] = 1.0
+    return factor
+
+
+def reduce_tile(
+    data: Array,
+    flags: Array,
+    *,
+    y0: int = 0,
+    match: Array | None = None,
+    weights: Array | None = None,
+    relative: Array | None = None,
+    rule: Rule | None = None,
+    median: bool = False,
+    softening: Softening | None = None,
+    grow: int = 0,
+) -> dict[str, Array]:
+    """Reject and combine the samples of every pixel.
+
+    Parameters
+    ----------
+    data, flags : float32 and uint8 (n, h, w). Samples with UNUSABLE flags, and infinite or NaN
+        ones, never enter.
+    y0 : row of the full frame that row 0 is.
+    match : float64 (n, 4): scale, offset (ADU), slope in y and in x (ADU/px); value x scale -
+        (offset + slope_y y + slope_x x) brings a sample to the common level. None: as they are.
+    weights : float64 (n,), at least 0; None: equal.
+    relative : float64 (n,), variance of a matched sample (ADU^2), for the variance plane. None: 1.
+    rule : how to reject; None: not at all.
+    median : give the median of the kept samples in place of their weighted mean.
+    softening : see there. grow : px by which high rejections of trails grow.
+
+    Returns
+    -------
+    Planes (h, w): "data", "variance" (of the mean or median, ADU^2) and "weight" (that of the kept
+    samples over that of all) float32; "flags" uint8 (those that most kept samples carry; NO_DATA
+    and data 0 where no sample was kept); "count", "low", "high" uint16 (kept, rejected).
+    """
+    n, height, width = data.shape
+    rule = rule or Rule()
+    data = np.ascontiguousarray(data, dtype=np.float32)
+    flags = np.ascontiguousarray(flags, dtype=np.uint8)
+    if match is None:
+        match = np.tile([1.0, 0.0, 0.0, 0.0], (n, 1))
+    match = np.ascontiguousarray(match, dtype=np.float64)
+    weights = np.ones(n) if weights is None else np.ascontiguousarray(weights, dtype=np.float64)
+    relative = np.ones(n) if relative is None else np.ascontiguousarray(relative, dtype=np.float64)
+    shape = (height, width)
+    samples = Samples(data, flags, match, weights, relative, y0)
+    limits = Limits.empty(shape)
+    how = (comparators(n), rule.code, np.array(rule.options), _critical(n, rule.alpha))
+    find_limits(samples, *how, np.zeros(shape, np.float32), np.ones(shape, np.bool_), limits)
+    if softening is not None and rule.code not in (reject.NONE, reject.MIN_MAX):
+        # More variance can only keep more, so that pixels with nothing rejected are done.
+        extra = _soften(limits.median, softening)
+        find_limits(samples, *how, extra, limits.cut & (extra > 0), limits)
+    grown = np.zeros(data.shape if grow > 0 else (0, 0, 0), np.uint8)
+    if grow > 0:
+        grow_trails(samples, limits.high, grow, grown)
+    planes = Planes.empty(shape)
+    factor = median_variance_factor(n) if median else np.empty(0)
+    accumulate(samples, limits, grown, rule.code == reject.MIN_MAX, factor, planes)
+    return {
+        "data": planes.mean,
+        "flags": planes.marks,
+        "variance": planes.variance,
+        "weight": planes.share,
+        "count": planes.kept,
+        "low": planes.below,
+        "high": planes.above,
+    }
+
+
+def _soften(median: Array, softening: Softening) -> Array:
+    from scipy.ndimage import maximum_filter, minimum_filter
+
+    steep = maximum_filter(median, 3, mode="nearest") - minimum_filter(median, 3, mode="nearest")
+    steep = np.maximum(steep - np.float32(5 * softening.noise), 0)
+    return (np.float32(softening.share) * steep) ** 2
