@@ -18,7 +18,13 @@ from coldframe_steps.calibrate.dark_scale import fit_dark_scale
 from coldframe_steps.calibrate.neighbours import same_colour
 from coldframe_steps.calibrate.robust import clipped_mean, pixel_noise, sample
 from coldframe_steps.calibrate.step import Calibrate
-from coldframe_steps.kernels.pixels import readonly, repair_pixels
+from coldframe_steps.kernels.pixels import (
+    EMPTY,
+    local_median_at,
+    readonly,
+    repair_pixels,
+    stand_out,
+)
 
 
 def test_the_plugin_offers_the_step():
@@ -175,3 +181,27 @@ def test_sampled_statistics():
     values = np.concatenate([rng.normal(10, 1, 1000), np.full(50, 500.0), [np.nan]])
     assert clipped_mean(values) == pytest.approx(10, abs=0.15)
     assert np.isnan(clipped_mean(np.array([np.nan])))
+
+
+@settings(deadline=None, max_examples=40)
+@given(
+    arrays(np.float32, (9, 11), elements=st.floats(1, 100, width=32)),
+    arrays(np.uint8, (9, 11), elements=st.sampled_from([0, 0, 0, 8])),
+    st.floats(0, 50),
+    st.sampled_from(["GRBG", None]),
+)
+def test_the_quick_look_misses_nothing_that_stands_out(image, flags, amount, cfa):
+    args = (
+        readonly(image),
+        EMPTY,
+        False,
+        readonly(flags, np.uint8),
+        8,
+        readonly(same_colour(cfa), np.int32),
+    )
+    around, _ = local_median_at(*args, readonly(np.arange(image.size), np.int64))
+    around = around.reshape(image.shape)
+    hot = stand_out(*args, 1.0, readonly(np.full(4, amount, np.float32)), False)
+    assert hot[image - np.float32(amount) > around].all()
+    cold = stand_out(*args, 2.0, readonly(np.zeros(4, np.float32)), True)
+    assert cold[2 * image < around].all()

@@ -13,7 +13,7 @@ from coldframe.frame import UNUSABLE, Array, Flag, Frame
 from coldframe_steps.calibrate.cache import MasterCache
 from coldframe_steps.calibrate.neighbours import position, same_colour
 from coldframe_steps.calibrate.robust import clipped_mean, mad_sigma, sample
-from coldframe_steps.kernels.pixels import EMPTY, local_median, readonly
+from coldframe_steps.kernels.pixels import EMPTY, local_median_at, readonly, stand_out
 
 MOST_DEAD = 0.001
 """Sensors have a few dead pixels; a flat with more than this share is no flat."""
@@ -68,32 +68,57 @@ def hot_pixels(dark: Frame, bias: Frame | None, cfa: str | None, threshold: floa
 
 
 def _hot(dark: Frame, base: Array | None, cfa: str | None, threshold: float) -> HotPixels:
-    image = readonly(dark.data)
-    under = EMPTY if base is None else readonly(base)
-    around = local_median(
-        image,
-        under,
-        base is not None,
-        readonly(dark.flags, np.uint8),
-        int(UNUSABLE),
-        readonly(same_colour(cfa), np.int32),
-    )
-    excess = image - around
-    if base is not None:
-        excess -= base
-    hot = (dark.flags & Flag.HOT) != 0
-    sigmas = []
+    look = _Neighbourhood(dark.data, base, dark.flags, int(UNUSABLE), cfa)
+    amount, sigmas = np.zeros(4, np.float32), []
     for p in range(4):
-        there = excess[position(p)]
-        if there.size == 0:
-            continue
-        middle, sigma = mad_sigma(sample(there))
-        sigma = sigma or QUANTISATION
-        sigmas.append(sigma)
-        hot[position(p)] |= there - np.float32(middle) > threshold * sigma
-    hot &= (dark.flags & int(UNUSABLE)) == 0
-    index = np.flatnonzero(hot)
-    return HotPixels(index, excess.ravel()[index], float(np.mean(sigmas)))
+        excess, _ = look.excess(_some_of(dark.shape, p))
+        middle, sigma = mad_sigma(excess)
+        sigmas.append(sigma or QUANTISATION)
+        amount[p] = middle + threshold * sigmas[-1]
+    index = np.flatnonzero(look.stand_out(1.0, amount))
+    excess, _ = look.excess(index)
+    y, x = np.divmod(index, dark.shape[1])
+    found = excess > amount[(y & 1) * 2 + (x & 1)]
+    marked = (dark.flags & Flag.HOT) != 0
+    marked.ravel()[index[found]] = True
+    marked &= (dark.flags & int(UNUSABLE)) == 0
+    index = np.flatnonzero(marked)
+    return HotPixels(index, look.excess(index)[0], float(np.mean(sigmas)))
+
+
+class _Neighbourhood:
+    """An image (less a base) and the same-colour neighbours of its pixels."""
+
+    def __init__(
+        self, image: Array, base: Array | None, flags: Array, bad: int, cfa: str | None
+    ) -> None:
+        self._image = readonly(image)
+        self._base = base
+        self._args = (
+            self._image,
+            EMPTY if base is None else readonly(base),
+            base is not None,
+            readonly(flags, np.uint8),
+            bad,
+            readonly(same_colour(cfa), np.int32),
+        )
+
+    def excess(self, index: Array) -> tuple[Array, Array]:
+        """Value less median of the neighbours, and that median."""
+        around, _ = local_median_at(*self._args, readonly(index, np.int64))
+        value = self._image.ravel()[index]
+        if self._base is not None:
+            value = value - self._base.ravel()[index]
+        return value - around, around
+
+    def stand_out(self, factor: float, amount: Array, below: bool = False) -> Array:
+        return stand_out(*self._args, factor, readonly(amount), below)
+
+
+def _some_of(shape: tuple[int, int], p: int, most: int = 60_000) -> Array:
+    """Places of pixels at one CFA position, on a regular grid over the frame."""
+    places = np.arange(shape[0] * shape[1]).reshape(shape)[position(p)]
+    return sample(places, most).ravel()
 
 
 def flat_shape(flat: Frame, cfa: str | None, threshold: float) -> FlatShape:
@@ -137,10 +162,12 @@ def _shape(flat: Frame, cfa: str | None, threshold: float) -> FlatShape:
     colours = _levels(image, cfa)
     names = cfa or "MMMM"
     level = np.array([colours[c] for c in names], np.float32)
-    around = local_median(
-        image, EMPTY, False, readonly(dead, np.uint8), 1, readonly(same_colour(cfa), np.int32)
-    )
-    cold = np.flatnonzero(dead | (image < np.float32(threshold) * around))
+    cold = np.flatnonzero(dead)
+    if threshold > 0:
+        look = _Neighbourhood(flat.data, None, dead, 1, cfa)
+        index = np.flatnonzero(look.stand_out(1 / threshold, np.zeros(4, np.float32), below=True))
+        excess, around = look.excess(index)
+        cold = np.union1d(cold, index[excess + around < np.float32(threshold) * around])
     return FlatShape(level, colours, cold)
 
 

@@ -153,25 +153,41 @@ def _middle(values: Array, count: int) -> float:
 
 
 @njit(cache=True, nogil=True)
-def local_median(
-    image: Array, base: Array, has_base: bool, flags: Array, bad: int, table: Array
+def stand_out(
+    image: Array,
+    base: Array,
+    has_base: bool,
+    flags: Array,
+    bad: int,
+    table: Array,
+    factor: float,
+    amount: Array,
+    below: bool,
 ) -> Array:
-    """Median of each pixel's usable same-colour neighbours, without the pixel itself.
+    """Which pixels might differ from the median of their neighbours; a quick first look.
 
-    Of the 8 nearest neighbours those without a `bad` flag count; if they are fewer than 3, the
-    search goes on outwards. A pixel with no neighbour gets its own value. With `has_base` it is
-    the median of image - base. float32 (y, x).
+    Marks (uint8, (y, x)) each pixel for which at least half of the 8 nearest neighbours are
+    under (`below`: over) factor * value - amount[p], where p is the CFA position and values are
+    image - base. A neighbour with a `bad` flag or outside the frame counts as if it were, so a
+    pixel whose `local_median_at` is under (over) that is never missed.
     """
     height, width = image.shape
-    out = np.empty((height, width), np.float32)
-    values = np.empty(table.shape[1], np.float32)
+    out = np.zeros((height, width), np.uint8)
     for y in range(height):
         for x in range(width):
-            n = _neighbours(image, base, has_base, flags, bad, table, y, x, values)
-            if n > 0:
-                out[y, x] = _middle(values, n)
-            else:
-                out[y, x] = image[y, x] - base[y, x] if has_base else image[y, x]
+            p = (y & 1) * 2 + (x & 1)
+            value = image[y, x] - base[y, x] if has_base else image[y, x]
+            mark = np.float32(factor) * value - amount[p]
+            count = 0
+            for k in range(NEAREST):
+                j = y + table[p, k, 0]
+                i = x + table[p, k, 1]
+                if j < 0 or i < 0 or j >= height or i >= width or flags[j, i] & bad:
+                    count += 1
+                    continue
+                near = image[j, i] - base[j, i] if has_base else image[j, i]
+                count += near > mark if below else near < mark
+            out[y, x] = count >= NEAREST // 2
     return out
 
 
@@ -179,9 +195,14 @@ def local_median(
 def local_median_at(
     image: Array, base: Array, has_base: bool, flags: Array, bad: int, table: Array, index: Array
 ) -> tuple[Array, Array]:
-    """`local_median` at a few pixels only: medians (NaN without a neighbour) and counts.
+    """Median of some pixels' usable same-colour neighbours, without the pixel itself.
+
+    Of the 8 nearest neighbours those without a `bad` flag count; if they are fewer than 3, the
+    search goes on outwards. With `has_base` it is the median of image - base.
 
     index : int64 (n,), places in the flattened image.
+
+    Returns medians (float32; NaN without a neighbour) and numbers of neighbours used.
     """
     width = image.shape[1]
     out = np.empty(index.size, np.float32)
