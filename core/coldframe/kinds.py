@@ -70,12 +70,12 @@ def recognise(info: FrameInfo, seen: Look, peers: Peers | None = None) -> tuple[
     if seen.saturated > 0.5:
         return None, f"{seen.saturated:.0%} of its pixels are saturated"
     if seen.stars >= MANY_STARS or (seen.stars >= SOME_STARS and (like_lights or not middle)):
-        return Kind.LIGHT, f"pixels: {stars}; {words}, {shot}"
+        return Kind.LIGHT, f"{stars}; {words}, {shot}"
     if middle and seen.stars >= SOME_STARS:
         return _bright_with_stars(exposure, peers, f"{stars}; {words}, {shot}")
     if middle and like_lights:
         return Kind.LIGHT, (
-            f"pixels: clouded; {stars} only, but exposed like the frames with stars ({shot}), {words}"
+            f"clouded; {stars} only, but exposed like the frames with stars ({shot}), {words}"
         )
     if middle and seen.unevenness > UNEVEN:
         return None, (
@@ -83,12 +83,11 @@ def recognise(info: FrameInfo, seen: Look, peers: Peers | None = None) -> tuple[
             f"smooth surface); {words}, {shot}"
         )
     if middle:
-        return Kind.FLAT, f"pixels: smooth ({seen.unevenness:.1%} rms) and bright; {words}, {shot}"
+        return Kind.FLAT, f"smooth ({seen.unevenness:.1%} rms) and bright; {words}, {shot}"
     if _saw_light(seen, signal):
         if like_lights:
             return Kind.LIGHT, (
-                f"pixels: clouded; {stars} only, but exposed like the frames with stars ({shot}), "
-                f"{words}"
+                f"clouded; {stars} only, but exposed like the frames with stars ({shot}), {words}"
             )
         return None, f"{stars}, too bright for a dark and too dim for a flat; {words}, {shot}"
     if not seen.black_known and seen.fraction is not None and seen.fraction > DEEPEST_BLACK:
@@ -96,10 +95,10 @@ def recognise(info: FrameInfo, seen: Look, peers: Peers | None = None) -> tuple[
     if exposure is None:
         return None, f"at black level ({words}), but its exposure is not known"
     if exposure <= BIAS_EXPOSURE:
-        return Kind.BIAS, f"pixels: at black level, {shot}; {words}"
+        return Kind.BIAS, f"at black level, {shot}; {words}"
     if exposure <= LONGEST_BIAS and same_exposure(exposure, [peers.shortest or 0.0]):
-        return Kind.BIAS, f"pixels: at black level, {shot}, the night's shortest exposure; {words}"
-    return Kind.DARK, f"pixels: at black level, {shot}; {stars}, {words}"
+        return Kind.BIAS, f"at black level, {shot}, the night's shortest exposure; {words}"
+    return Kind.DARK, f"at black level, {shot}; {stars}, {words}"
 
 
 def _bright_with_stars(exposure: float | None, peers: Peers, words: str) -> tuple[Kind | None, str]:
@@ -109,10 +108,10 @@ def _bright_with_stars(exposure: float | None, peers: Peers, words: str) -> tupl
         if shorter or (not peers.star_exposures and exposure <= SHORT_FOR_A_LIGHT):
             return (
                 Kind.FLAT,
-                f"pixels: bright sky with few stars, exposed as lights are not; {words}",
+                f"bright sky with few stars, exposed as lights are not; {words}",
             )
         if not peers.star_exposures and exposure >= LONG_FOR_A_FLAT:
-            return Kind.LIGHT, f"pixels: {words}"
+            return Kind.LIGHT, words
     return None, f"a light under a bright sky or a flat at dawn: {words}"
 
 

@@ -15,6 +15,9 @@ import numpy as np
 
 from coldframe.frame import Array, Flag, FrameInfo
 
+LOOK_VERSION = "1"
+"""Raise it whenever the same pixels would give another Look."""
+
 _MAD_TO_SIGMA = 1.4826  # of a normal distribution (Hampel 1974, JASA 69, 383)
 _PEAK = 8.0  # sigma above the background
 _SIDE = 2.5  # sigma, for the pixels beside the peak

@@ -29,12 +29,12 @@ Every line is optional. ::
 Facts: `camera`, `lens`, `optics`, `filter`, `target` (names); `iso`; `gain_setting` and `offset`
 (a cooled camera's own numbers); `gain` (e-/ADU); `read_noise` (e-); `exposure` (s); `temperature`
 (degC); `aperture` (f-number); `focal_length` (mm); `binning` (2, or 2x2 across and down); `cfa`
-(RGGB and the like: the colours of the top left 2 x 2 row by row, or mono); `black` (ADU, one number
+(RGGB and the like: the colours of the top left 2 x 2, row by row); `black` (ADU, one number
 or four in the same order); `white` (ADU).
 
 At the top level a fact fills in what the file does not say and changes nothing else. Under `files`
 a fact replaces what the file says, and `kind`, `leave_out` (a reason) and `keep` are possible too.
-`keep: true` takes back an earlier, broader `leave_out`, and keeps a file that is a copy of another.
+`keep: true` takes back an earlier, broader `leave_out`.
 `target` is given to lights only, `filter` and `optics` to lights and flats.
 
 `kinds` is heard after the frame's own header and before the look at its pixels; `kind` under
@@ -77,23 +77,17 @@ from __future__ import annotations
 
 import fnmatch
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Any
 
 import numpy as np
 
-from coldframe.frame import FrameInfo, Kind
+from coldframe.frame import Kind
 
 FILE_NAMES = ("notes.yaml", "notes.csv")
 HOLD = timedelta(minutes=30)
 WIDEST_GAP = timedelta(hours=6)
-SCENE = {
-    "target": (Kind.LIGHT,),
-    "filter": (Kind.LIGHT, Kind.FLAT),
-    "optics": (Kind.LIGHT, Kind.FLAT),
-}
-"""Facts that mean nothing for frames shot with the shutter or the cap closed."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,64 +145,27 @@ class Notes:
                 found = note.kind, glob
         return found
 
-    def leave_out(self, path: str) -> str | None:
-        """Why this file is to be left out; None when it is not."""
-        reason: str | None = None
+    def verdict(self, path: str) -> str | None:
+        """Why this file is to be left out; "" when it is to be kept; None when nothing is said."""
+        said: str | None = None
         for note in self.files:
             if _first_fit(path, note.globs) is not None:
-                if note.leave_out is not None:
-                    reason = note.leave_out
-                if note.keep:
-                    reason = None
-        return reason
+                said = note.leave_out if note.leave_out is not None else said
+                said = "" if note.keep else said
+        return said
 
-    def keep(self, path: str) -> bool:
-        """Whether the notes say to keep this file."""
-        return self.leave_out(path) is None and any(
-            note.keep and _first_fit(path, note.globs) is not None for note in self.files
-        )
-
-    def complete(self, info: FrameInfo, path: str, camera_clock: bool = False) -> FrameInfo:
-        """The frame's facts with what the notes know, all but the scene (see `scene`).
-
-        camera_clock : the start time is by the camera's clock, no offset stored in the file.
-        """
-        changes: dict[str, Any] = {}
-        if camera_clock and self.utc_offset is not None and info.start is not None:
-            changes["start"] = info.start - self.utc_offset
-        changes |= _gaps(info, {k: v for k, v in self.facts.items() if k not in SCENE})
-        forced = {k: v for k, v in self._forced(path).items() if k not in SCENE}
-        changes |= forced
-        info = replace(info, **changes)
-        if forced.get("temperature") is not None or "temperature" in changes:
-            return replace(info, temperature_source="notes file")
-        if info.temperature is None and info.start is not None:
-            middle = info.start + timedelta(seconds=(info.exposure or 0) / 2)
-            reading = self.temperature_at(middle)
-            if reading is not None:
-                return replace(info, temperature=reading, temperature_source="notes file")
-        return info
-
-    def scene(self, info: FrameInfo, path: str) -> FrameInfo:
-        """Target, filter and optics, for a frame whose kind is known and that has them."""
-
-        def wanted(facts: Mapping[str, Any]) -> dict[str, Any]:
-            return {k: v for k, v in facts.items() if k in SCENE and info.kind in SCENE[k]}
-
-        changes = _gaps(info, wanted(self.facts)) | wanted(self._forced(path))
-        return replace(info, **changes) if changes else info
-
-    def globs(self) -> tuple[str, ...]:
-        """Every glob in the notes, to tell which of them fit no file."""
-        kinds = [glob for _, globs in self.kinds for glob in globs]
-        return tuple(dict.fromkeys(kinds + [glob for note in self.files for glob in note.globs]))
-
-    def _forced(self, path: str) -> dict[str, Any]:
+    def file_facts(self, path: str) -> dict[str, Any]:
+        """The facts that `files` states of this file."""
         out: dict[str, Any] = {}
         for note in self.files:
             if _first_fit(path, note.globs) is not None:
                 out |= note.facts
         return out
+
+    def globs(self) -> tuple[str, ...]:
+        """Every glob in the notes, to tell which of them fit no file."""
+        kinds = [glob for _, globs in self.kinds for glob in globs]
+        return tuple(dict.fromkeys(kinds + [glob for note in self.files for glob in note.globs]))
 
 
 def fits(path: str, glob: str) -> bool:
@@ -221,7 +178,3 @@ def fits(path: str, glob: str) -> bool:
 
 def _first_fit(path: str, globs: tuple[str, ...]) -> str | None:
     return next((glob for glob in globs if fits(path, glob)), None)
-
-
-def _gaps(info: FrameInfo, facts: Mapping[str, Any]) -> dict[str, Any]:
-    return {name: value for name, value in facts.items() if getattr(info, name) is None}

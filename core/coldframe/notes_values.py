@@ -83,13 +83,11 @@ def binning(value: Any) -> tuple[int, int]:
     return numbers[-1], numbers[0]
 
 
-def cfa(value: Any) -> str | None:
-    """Four colour letters of the top left 2 x 2, row by row; mono for a sensor without colours."""
+def cfa(value: Any) -> str:
+    """Four colour letters of the top left 2 x 2, row by row."""
     word = str(value).strip().upper()
-    if word == "MONO":
-        return None
     if sorted(word) != ["B", "G", "G", "R"]:
-        raise ValueError(f"{value!r} is not a CFA pattern; write one such as RGGB, or mono")
+        raise ValueError(f"{value!r} is not a CFA pattern; write one such as RGGB")
     return word
 
 

@@ -28,8 +28,8 @@ def test_yaml_example_says_what_the_page_says() -> None:
     # 21:40 by a clock one hour ahead of UTC, on the date: line's evening.
     assert notes.temperatures[0] == (datetime(2026, 1, 14, 20, 40, tzinfo=UTC), 11.5)
     assert notes.kind_by_glob("darks/IMG_0001.dng") == (Kind.DARK, "darks/*")
-    assert notes.leave_out("IMG_0107.dng") == "the dew heater was off"
-    assert notes.leave_out("IMG_0108.dng") is None
+    assert notes.verdict("IMG_0107.dng") == "the dew heater was off"
+    assert notes.verdict("IMG_0108.dng") == ""
 
 
 def test_csv_example_says_what_the_page_says() -> None:
@@ -37,7 +37,7 @@ def test_csv_example_says_what_the_page_says() -> None:
     assert notes.facts == {"filter": "clear"}
     assert [celsius for _, celsius in notes.temperatures] == [11.5, 8.0]
     assert notes.kind_by_file("flats/a.dng") == (Kind.FLAT, "flats/*")
-    assert notes.leave_out("IMG_0107.dng") == "the dew heater was off"
+    assert notes.verdict("IMG_0107.dng") == "the dew heater was off"
 
 
 @pytest.mark.parametrize("fact", sorted(notes_values.FACTS))

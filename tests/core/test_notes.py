@@ -12,6 +12,7 @@ from coldframe.errors import RecipeError
 from coldframe.frame import FrameInfo, Kind
 from coldframe.notes import Notes, fits
 from coldframe.notes_file import parse_notes, read_notes
+from coldframe.notes_heard import HeardNotes
 
 
 def example(form: str) -> str:
@@ -43,11 +44,9 @@ def test_documented_yaml_example_means_what_it_says() -> None:
     assert notes.kind_by_glob("darks/a.dng") == (Kind.DARK, "darks/*")
     assert notes.kind_by_glob("sub/img_0207.dng") == (Kind.FLAT, "IMG_02*")
     assert notes.kind_by_glob("lights/a.dng") is None
-    assert notes.leave_out("IMG_0107.dng") == "the dew heater was off"
-    assert notes.leave_out("IMG_0108.dng") is None
-    assert notes.keep("IMG_0108.dng")
-    assert not notes.keep("IMG_0107.dng")
-    cold = notes.complete(FrameInfo(temperature=3.0), "darks/cold/x.dng")
+    assert notes.verdict("IMG_0107.dng") == "the dew heater was off"
+    assert notes.verdict("IMG_0108.dng") == ""
+    cold = HeardNotes(((notes, "darks/cold/x.dng"),)).complete(FrameInfo(temperature=3.0))
     assert (cold.temperature, cold.temperature_source) == (-5.0, "notes file")
 
 
@@ -58,7 +57,7 @@ def test_documented_csv_example_agrees_with_the_yaml_one() -> None:
     assert table.utc_offset == text.utc_offset
     assert table.facts == {"filter": "clear"}
     assert table.kind_by_file("flats/f1.dng") == (Kind.FLAT, "flats/*")
-    assert table.leave_out("IMG_0107.dng") == text.leave_out("IMG_0107.dng")
+    assert table.verdict("IMG_0107.dng") == text.verdict("IMG_0107.dng")
 
 
 @pytest.mark.parametrize(
@@ -117,9 +116,9 @@ def test_temperature_is_on_the_line_between_entries_and_not_carried_far() -> Non
 def test_temperature_is_read_at_mid_exposure_and_only_fills_a_gap() -> None:
     notes = Notes(temperatures=((utc(2026, 1, 14, 20), 10.0), (utc(2026, 1, 14, 21), 4.0)))
     info = FrameInfo(start=utc(2026, 1, 14, 20), exposure=1200.0)
-    assert notes.complete(info, "a").temperature == pytest.approx(9.0)
+    assert HeardNotes(((notes, "a"),)).complete(info).temperature == pytest.approx(9.0)
     own = FrameInfo(start=info.start, temperature=-10.0, temperature_source="header")
-    assert notes.complete(own, "a") == own
+    assert HeardNotes(((notes, "a"),)).complete(own) == own
 
 
 def test_camera_clock_is_brought_to_utc_before_the_temperature_is_read() -> None:
@@ -127,31 +126,36 @@ def test_camera_clock_is_brought_to_utc_before_the_temperature_is_read() -> None
         "utc_offset: 2\ntemperatures: [{time: '2026-01-14T22:00', celsius: 7}]", "n.yaml"
     )
     info = FrameInfo(start=utc(2026, 1, 14, 22, 5))
-    done = notes.complete(info, "a", camera_clock=True)
+    done = HeardNotes(((notes, "a"),)).complete(info, camera_clock=True)
     assert done.start == utc(2026, 1, 14, 20, 5)
     assert done.temperature == 7.0
-    assert notes.complete(info, "a").start == info.start
+    assert HeardNotes(((notes, "a"),)).complete(info).start == info.start
 
 
 def test_top_level_facts_fill_gaps_and_file_facts_replace() -> None:
     notes = parse_notes(
-        "camera: Aster One\niso: 800\nfiles: [{match: 'b*', iso: 1600, cfa: mono, binning: 2x1}]",
+        "camera: Aster One\niso: 800\nfiles: [{match: 'b*', iso: 1600, cfa: gbrg, binning: 2x1}]",
         "n.yaml",
     )
     info = FrameInfo(iso=400, cfa="RGGB")
-    assert notes.complete(info, "a.dng") == FrameInfo(camera="Aster One", iso=400, cfa="RGGB")
-    assert notes.complete(info, "b.dng") == FrameInfo(camera="Aster One", iso=1600, binning=(1, 2))
+    assert HeardNotes(((notes, "a.dng"),)).complete(info) == FrameInfo(
+        camera="Aster One", iso=400, cfa="RGGB"
+    )
+    assert HeardNotes(((notes, "b.dng"),)).complete(info) == FrameInfo(
+        camera="Aster One", iso=1600, cfa="GBRG", binning=(1, 2)
+    )
 
 
 def test_scene_is_for_frames_that_saw_it() -> None:
     notes = parse_notes("target: A\nfilter: B\noptics: C", "n.yaml")
     light, flat, dark = (
-        notes.scene(FrameInfo(kind=k), "x") for k in (Kind.LIGHT, Kind.FLAT, Kind.DARK)
+        HeardNotes(((notes, "x"),)).scene(FrameInfo(kind=k))
+        for k in (Kind.LIGHT, Kind.FLAT, Kind.DARK)
     )
     assert (light.target, light.filter, light.optics) == ("A", "B", "C")
     assert (flat.target, flat.filter, flat.optics) == (None, "B", "C")
     assert (dark.target, dark.filter, dark.optics) == (None, None, None)
-    assert notes.scene(FrameInfo(kind=Kind.LIGHT, filter="R"), "x").filter == "R"
+    assert HeardNotes(((notes, "x"),)).scene(FrameInfo(kind=Kind.LIGHT, filter="R")).filter == "R"
 
 
 def test_every_fault_at_once_with_place_and_nearest_key() -> None:
@@ -235,7 +239,7 @@ def test_csv_with_semicolons_reads_decimal_commas_and_quotes() -> None:
     text = 'time;celsius;file;leave_out\n2026-01-14T21:40Z;-2,5;;\n;;"a;b*";"too ""wet"""\n'
     notes = parse_notes(text, "notes.csv")
     assert notes.temperatures == ((utc(2026, 1, 14, 21, 40), -2.5),)
-    assert notes.leave_out("a;b1.dng") == 'too "wet"'
+    assert notes.verdict("a;b1.dng") == 'too "wet"'
 
 
 def test_globs_ignore_case_and_reach_below() -> None:
@@ -269,6 +273,6 @@ def test_empty_notes_say_nothing() -> None:
     for text in ("", "# only a remark\n"):
         notes = parse_notes(text, "notes.yaml")
         info = FrameInfo(path="x")
-        assert notes.complete(info, "x") == info
+        assert HeardNotes(((notes, "x"),)).complete(info) == info
         assert notes.globs() == ()
     assert parse_notes("\n", "notes.csv").files == ()
