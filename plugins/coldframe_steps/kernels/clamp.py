@@ -1,0 +1,103 @@
+"""Holds the ringing of interpolation kernels around strong cores, without touching noise."""
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit
+
+OVERSHOOT = np.float32(0.5)
+
+
+@njit(cache=True, nogil=True)
+def limit(value, near, count):  # type: ignore[no-untyped-def]
+    """Clamp an interpolated value to what its `count` neighbours of the inner 4 x 4 allow.
+
+    Below, a kernel's negative lobes dig a dark ring around a strong core. Allowed there is as much
+    as lies between the least neighbour and the lower quartile: in plain noise that is about one
+    sigma more than the least of 16 values, so that noise is hardly ever touched, and beside a core
+    it is no more, for the core is not among the lowest quarter. Above, half the range is allowed:
+    the true top of a star lies well above its brightest pixel, while a bright second ring has only
+    quiet neighbours. Chosen by simulation: stars of 2 and more pixels FWHM keep their flux to 0.2%
+    and mean and spread of noise stay within 1e-4 sigma.
+
+    near : float32, at least `count` long; its order may change.
+    """
+    least, most = near[0], near[0]
+    for k in range(1, count):
+        least = near[k] if near[k] < least else least
+        most = near[k] if near[k] > most else most
+    if value > most:
+        return min(value, most + OVERSHOOT * (most - least))
+    if value >= least:
+        return value
+    # Whether the quartile is low enough to matter is told by counting: noise sends many values
+    # here, and hardly any of them needs the sorting.
+    below = 0
+    for k in range(count):
+        below += near[k] < least + (least - value)
+    if below <= count // 4:
+        return value
+    for k in range(1, count):
+        moved = near[k]
+        j = k
+        while j > 0 and near[j - 1] > moved:
+            near[j] = near[j - 1]
+            j -= 1
+        near[j] = moved
+    return max(value, least - (near[count // 4] - least))
+
+
+@njit(cache=True, nogil=True)
+def limit_at(source, start, width, value, near):  # type: ignore[no-untyped-def]
+    """`limit` for a pixel whose first tap is source[start] and whose taps are all usable."""
+    for j in range(4):
+        for k in range(4):
+            near[4 * j + k] = source[start + (j + 1) * width + k + 1]
+    return limit(value, near, 16)
+
+
+@njit(cache=True, nogil=True)
+def outside(source, start, width, value):  # type: ignore[no-untyped-def]
+    """Whether a value leaves the range of its inner 4 x 4 pixels: only then can it need a clamp.
+
+    Asks the inner 2 x 2 first, which settles most.
+    """
+    for size in range(2, 5, 2):
+        first = 3 - size // 2
+        above, below = True, True
+        for j in range(first, first + size):
+            for k in range(first, first + size):
+                near = source[start + j * width + k]
+                above &= value > near
+                below &= value < near
+        if not (above or below):
+            return False
+    return True
+
+
+@njit(cache=True, nogil=True)
+def find_outside(source, width, values, state, bit, low, high):  # type: ignore[no-untyped-def]
+    """`outside` for a run of neighbours: sets `bit` in the state of those that are.
+
+    source starts at the first tap of the first one. low, high : room for three more than the run.
+    Plain comparisons become vector instructions; min and max would have to look after NaN.
+    """
+    n = values.size
+    r0, r1 = source[width + 1 :], source[2 * width + 1 :]
+    r2, r3 = source[3 * width + 1 :], source[4 * width + 1 :]
+    for i in range(n + 3):
+        a = r0[i] if r0[i] < r1[i] else r1[i]
+        b = r2[i] if r2[i] < r3[i] else r3[i]
+        low[i] = a if a < b else b
+    for i in range(n + 3):
+        a = r0[i] if r0[i] > r1[i] else r1[i]
+        b = r2[i] if r2[i] > r3[i] else r3[i]
+        high[i] = a if a > b else b
+    for i in range(n):
+        a = low[i] if low[i] < low[i + 1] else low[i + 1]
+        b = low[i + 2] if low[i + 2] < low[i + 3] else low[i + 3]
+        state[i] |= bit if values[i] < (a if a < b else b) else 0
+    for i in range(n):
+        a = high[i] if high[i] > high[i + 1] else high[i + 1]
+        b = high[i + 2] if high[i + 2] > high[i + 3] else high[i + 3]
+        state[i] |= bit if values[i] > (a if a > b else b) else 0

@@ -1,0 +1,140 @@
+"""Where an output pixel comes from: projective map plus a polynomial, in double precision."""
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from coldframe.frame import Array
+
+MAX_ORDER = 5
+
+
+def term_count(order: int) -> int:
+    """Number of monomials of two variables with total degree 0..order."""
+    return (order + 1) * (order + 2) // 2
+
+
+def order_of(terms: int) -> int:
+    """The order of a polynomial that has this many terms; -1 for no terms.
+
+    Raises ValueError when no order from 0 to 5 has that many.
+    """
+    for order in range(-1, MAX_ORDER + 1):
+        if term_count(order) == terms:
+            return order
+    raise ValueError(f"a polynomial of order 0 to {MAX_ORDER} cannot have {terms} terms")
+
+
+def exponents(order: int) -> list[tuple[int, int]]:
+    """(power of x, power of y) of each term: 1, x, y, x^2, xy, y^2, x^3, ..."""
+    return [(total - j, j) for total in range(order + 1) for j in range(total + 1)]
+
+
+def monomials(xy: Array, order: int) -> NDArray[np.float64]:
+    """Values of every term at each point.
+
+    Parameters
+    ----------
+    xy : float64 (n, 2), already centred and scaled.
+    order : total degree, 0..5 (-1: no terms).
+
+    Returns
+    -------
+    float64 (n, terms), in the order of `exponents`.
+    """
+    xy = np.asarray(xy, dtype=np.float64)
+    columns = [xy[:, 0] ** i * xy[:, 1] ** j for i, j in exponents(order)]
+    return np.stack(columns, axis=1) if columns else np.zeros((len(xy), 0))
+
+
+def map_points(matrix: Array, poly: Array, norm: Array, xy: Array) -> NDArray[np.float64]:
+    """Map output pixel positions to input pixel positions.
+
+    Parameters
+    ----------
+    matrix : float64 (3, 3), homogeneous; (u, v, w) = matrix (x, y, 1), divided by w.
+    poly : float64 (2, terms), added to u (row 0) and v (row 1), in pixels; (2, 0) for none.
+        Its variables are ((x - cx) / scale, (y - cy) / scale).
+    norm : float64 (3,) = (cx, cy, scale), pixels.
+    xy : float64 (n, 2); x is the column, y the row; pixel centres are whole numbers.
+
+    Returns
+    -------
+    float64 (n, 2) of (u, v): column and row in the input.
+    """
+    xy = np.asarray(xy, dtype=np.float64).reshape(-1, 2)
+    homogeneous = np.column_stack([xy, np.ones(len(xy))]) @ np.asarray(matrix, np.float64).T
+    uv: NDArray[np.float64] = homogeneous[:, :2] / homogeneous[:, 2:]
+    poly = np.asarray(poly, dtype=np.float64)
+    order = order_of(poly.shape[1])
+    if order >= 0:
+        cx, cy, scale = norm
+        uv = uv + monomials((xy - (cx, cy)) / scale, order) @ poly.T
+    return uv
+
+
+def dense_poly(poly: Array) -> NDArray[np.float64]:
+    """The polynomial as float64 (2, n, n): entry [k, i, j] belongs to x^i y^j; n may be 0."""
+    poly = np.asarray(poly, dtype=np.float64)
+    if poly.ndim != 2 or poly.shape[0] != 2:
+        raise ValueError(f"the polynomial must have shape (2, terms), not {poly.shape}")
+    order = order_of(poly.shape[1])
+    dense = np.zeros((2, order + 1, order + 1))
+    for k, (i, j) in enumerate(exponents(order)):
+        dense[:, i, j] = poly[:, k]
+    return dense
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def map_row(matrix, dense, norm, y, u, v):  # type: ignore[no-untyped-def]
+    """Fill u and v, float64 (nx,), with the input position of every pixel of output row y.
+
+    Each pixel is computed by itself from x (nothing accumulates along the row), so that the
+    result is the same wherever the row is cut.
+    """
+    a, b = matrix[0, 0], matrix[0, 1] * y + matrix[0, 2]
+    c, d = matrix[1, 0], matrix[1, 1] * y + matrix[1, 2]
+    e, f = matrix[2, 0], matrix[2, 1] * y + matrix[2, 2]
+    for x in range(u.size):
+        w = e * x + f
+        u[x] = (a * x + b) / w
+        v[x] = (c * x + d) / w
+    n = dense.shape[1]
+    if n == 0:
+        return
+    cx, cy, scale = norm[0], norm[1], norm[2]
+    yy = (y - cy) / scale
+    # On one row the polynomial is one of x alone: collapse the powers of y first.
+    row = np.zeros((2, n))
+    for k in range(2):
+        for i in range(n):
+            total = 0.0
+            for j in range(n - 1 - i, -1, -1):
+                total = total * yy + dense[k, i, j]
+            row[k, i] = total
+    for x in range(u.size):
+        xx = (x - cx) / scale
+        du = row[0, n - 1]
+        dv = row[1, n - 1]
+        for i in range(n - 2, -1, -1):
+            du = du * xx + row[0, i]
+            dv = dv * xx + row[1, i]
+        u[x] += du
+        v[x] += dv
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def row_span(matrix, dense, norm, nx, y0, y1):  # type: ignore[no-untyped-def]
+    """Least and greatest input row v over the output rows y0..y1-1 (inf, -inf when none)."""
+    u, v = np.empty(nx), np.empty(nx)
+    low, high = np.inf, -np.inf
+    for y in range(y0, y1):
+        map_row(matrix, dense, norm, y, u, v)
+        for x in range(nx):
+            if v[x] < low:
+                low = v[x]
+            if v[x] > high:
+                high = v[x]
+    return low, high
