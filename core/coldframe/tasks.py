@@ -261,6 +261,8 @@ def _read(spec: FrameTask) -> Frame:
         raise
     except Exception as error:
         raise SetAside(f"{path.name} cannot be read: {type(error).__name__}: {error}") from error
+    if frame.data.dtype not in (np.uint16, np.float32):
+        frame = frame.with_pixels(frame.data.astype(np.float32))
     # The night's facts (notes, fix-ups) outrank what the file alone says.
     return replace(frame, info=spec.source, history=(f"read {path.name}",))
 

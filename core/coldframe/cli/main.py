@@ -6,7 +6,6 @@ import importlib
 import logging
 import os
 import sys
-import traceback
 from collections.abc import Sequence
 from typing import Any
 
@@ -122,8 +121,6 @@ def run_command_line(argv: Sequence[str] | None = None) -> int:
             "fault in Coldframe or a plugin; '-vv' before the command shows where.",
             err=True,
         )
-        if logging.getLogger("coldframe").handlers and "-vv" in (argv or sys.argv):
-            traceback.print_exc()
         return 1
 
 

@@ -8,6 +8,7 @@ import click
 
 from coldframe.cli.options import make_request, planning_options
 from coldframe.cli.show import bytes_text, json_option, print_json, print_table, seconds_text
+from coldframe.report.record import MasterUse
 from coldframe.session import Prepared
 
 
@@ -38,38 +39,42 @@ def command(as_json: bool, **asked: Any) -> None:
 def describe(prepared: Prepared) -> dict[str, Any]:
     """The plan, JSON-ready."""
     plan, found = prepared.plan, prepared.scan
-    kinds: dict[tuple[str, str], int] = {}
+    kinds: dict[tuple[str, str], list[str]] = {}
     for info in found.frames:
-        key = (info.kind.value if info.kind else "unknown", info.kind_reason)
-        kinds[key] = kinds.get(key, 0) + 1
+        told_by = info.kind_reason.partition(":")[0]
+        key = (info.kind.value if info.kind else "unknown", told_by)
+        kinds.setdefault(key, []).append(info.kind_reason)
     labels = {
         item.key: f"{step}: {item.label}" for step, items in plan.flows.items() for item in items
     }
     matches = []
     for spec in prepared.recipe.steps.values():
-        if not spec.masters:
-            continue
-        served: dict[tuple[str, str, str], list[str]] = {}
+        own = {item.key for name in spec.masters for item in plan.flows[name]}
+        served: dict[tuple[str, str], list[MasterUse]] = {}
         for item in plan.flows[spec.id]:
-            mine = {m for m in item.masters if m.product in labels}
-            for use in sorted(mine, key=lambda m: m.kind):
-                if use.kind in _kinds_of(prepared, spec.masters):
-                    served.setdefault((use.kind, use.product, use.note), []).append(item.label)
-        for (kind, product, note), frames in served.items():
+            for use in item.masters:
+                if use.product in own:
+                    served.setdefault((use.kind, use.product), []).append(use)
+        for (kind, product), uses in served.items():
+            farthest = max(uses, key=lambda use: use.total)
             matches.append(
                 {
                     "step": spec.id,
                     "kind": kind,
-                    "master": labels.get(product, product),
-                    "frames": len(frames),
-                    "note": note,
+                    "master": labels[product],
+                    "frames": len(uses),
+                    "farthest": farthest.note,
+                    "distances": dict(farthest.distances),
                 }
             )
     total = len(plan.tasks)
     return {
         "recipe": prepared.recipe.name,
         "why": prepared.why,
-        "frames": [{"kind": k, "reason": r, "count": n} for (k, r), n in sorted(kinds.items())],
+        "frames": [
+            {"kind": kind, "count": len(reasons), "reason": reasons[0]}
+            for (kind, _), reasons in sorted(kinds.items())
+        ],
         "set_aside": [
             *({"frame": label, "reason": reason} for label, reason in found.set_aside),
             *({"frame": s.info.label, "reason": s.reason} for s in plan.set_aside),
@@ -92,19 +97,10 @@ def describe(prepared: Prepared) -> dict[str, Any]:
     }
 
 
-def _kinds_of(prepared: Prepared, steps: tuple[str, ...]) -> set[str]:
-    from coldframe.recipe_check import input_kinds
-
-    recipe = prepared.recipe
-    specs = {s.id: {"from": list(s.sources)} for s in recipe.steps.values()}
-    inputs = {i.name: {"kind": i.kind.value} for i in recipe.inputs.values()}
-    return {kind for step in steps for kind in input_kinds(step, specs, inputs)}
-
-
 def _print(facts: dict[str, Any]) -> None:
     click.echo(f"Recipe {facts['recipe']}: {facts['why']}\n")
     print_table(
-        "Frames", ["kind", "frames", "how we know"],
+        "Frames", ["kind", "frames", "how we know (the first of them)"],
         [[f["kind"], f["count"], f["reason"]] for f in facts["frames"]],
     )  # fmt: skip
     click.echo()
@@ -114,8 +110,8 @@ def _print(facts: dict[str, Any]) -> None:
     )  # fmt: skip
     click.echo()
     print_table(
-        "Masters", ["for step", "kind", "master", "frames", "match"],
-        [[m["step"], m["kind"], m["master"], m["frames"], m["note"]] for m in facts["matches"]],
+        "Masters", ["for step", "kind", "master", "frames", "farthest match"],
+        [[m["step"], m["kind"], m["master"], m["frames"], m["farthest"]] for m in facts["matches"]],
     )  # fmt: skip
     for row in facts["set_aside"]:
         click.echo(f"set aside {row['frame']}: {row['reason']}")

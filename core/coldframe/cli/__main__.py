@@ -1,0 +1,5 @@
+"""`python -m coldframe.cli` is the `coldframe` command."""
+
+from coldframe.cli.main import main
+
+main()

@@ -1,0 +1,199 @@
+"""The main job as a user runs it: an invented night in, checked products out."""
+
+import json
+import shutil
+import subprocess
+import sys
+import warnings
+from pathlib import Path
+
+import fitsio
+import numpy as np
+import pytest
+from astropy.io import fits
+from coldframe.cli.main import run_command_line
+from coldframe.demo.night import make_night
+from coldframe.product import read_frame
+
+KINDS = ("colour", "mono")
+
+
+def call(*args):
+    """A command in a process of its own, as from a shell."""
+    return subprocess.run(
+        [sys.executable, "-m", "coldframe.cli", *map(str, args)],
+        capture_output=True, text=True, check=False,
+    )  # fmt: skip
+
+
+def digest(folder):
+    return {p.relative_to(folder): p.read_bytes() for p in sorted(folder.rglob("*")) if p.is_file()}
+
+
+@pytest.fixture(scope="module")
+def nights(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("nights")
+    return {kind: (folder / kind, make_night(folder / kind, "tiny", 3, kind)) for kind in KINDS}
+
+
+@pytest.fixture(scope="module", params=KINDS)
+def done(request, nights):
+    """One night run by the command line, with its summary."""
+    night, truth = nights[request.param]
+    before = digest(night)
+    output = night.parent / f"{night.name}-out"
+    result = call("run", night, "-o", output, "--json")
+    assert result.returncode == 0, result.stderr
+    assert digest(night) == before, "a source frame was written to"
+    return request.param, night, output, json.loads(result.stdout), truth, result.stderr
+
+
+def test_the_right_recipe_is_chosen_and_the_reason_said(done):
+    kind, _, _, summary, _, said = done
+    assert summary["recipe"] == {"colour": "camera-lens", "mono": "cooled-mono"}[kind]
+    assert f"recipe {summary['recipe']}: the night has" in said
+
+
+def test_every_frame_is_accounted_for(done):
+    _, _, output, summary, truth, _ = done
+    manifest = json.loads((output / "coldframe-run.json").read_text())
+    assert manifest["state"] == "done"
+    assert len(manifest["frames"]) == len(truth.shots)
+    assert summary["used"] + len(summary["set_aside"]) == len(truth.shots)
+    assert all(frame["reason"] for frame in manifest["frames"] if not frame["used"])
+    names = {Path(f["file"]).name: f for f in manifest["frames"]}
+    for shot in truth.shots:
+        found = names[Path(shot.name).name]
+        assert found["kind"] == shot.kind.value, (shot.name, found["kind_reason"])
+
+
+def test_products_are_sound_fits(done):
+    """FITS Standard 4.0, by astropy's verifier and by cfitsio (fitsio)."""
+    _, _, _, summary, _, _ = done
+    files = [f for p in summary["products"] for f in p["files"] if f.endswith(".fits")]
+    assert files
+    for file in files:
+        with warnings.catch_warnings():
+            warnings.simplefilter("error")
+            with fits.open(file, checksum=True) as hdus:
+                hdus.verify("exception")
+                assert all(hdu.verify_checksum() and hdu.verify_datasum() for hdu in hdus)
+                data = hdus[0].data
+                table = hdus["PROVENANCE"].data
+                steps = set(table["STEP"])
+                assert any(step.startswith("integrate ") for step in steps)
+                assert any(step.startswith("read ") for step in steps)
+                assert hdus[0].header["WCSAXES"] == 2
+        with fitsio.FITS(file) as other:
+            np.testing.assert_array_equal(other[0].read(), data)
+        assert np.isfinite(data).all()
+
+
+def test_previews_and_tiffs_open_elsewhere(done):
+    from PIL import Image
+    from skimage.io import imread
+
+    _, _, _, summary, _, _ = done
+    files = [f for p in summary["products"] for f in p["files"]]
+    pngs = [f for f in files if f.endswith(".png")]
+    tiffs = [f for f in files if f.endswith(".tif") or f.endswith(".tiff")]
+    assert pngs
+    assert tiffs
+    for file in pngs:
+        with Image.open(file) as image:
+            picture = np.asarray(image)
+        assert picture.std() > 1
+    for file in tiffs:
+        assert imread(file).std() > 0
+
+
+def test_the_report_tells_the_same(done):
+    _, _, output, summary, _, _ = done
+    page = (output / "report.html").read_text()
+    assert "<html" in page
+    for frame in summary["set_aside"]:
+        assert Path(frame["file"]).name in page
+    assert "src=\"http" not in page
+    assert "href=\"http" not in page
+
+
+def test_a_second_run_makes_the_same_files_and_does_no_work_again(done):
+    _, night, output, _, _, _ = done
+    plan = json.loads(call("plan", night, "-o", output, "--json").stdout)
+    outputs = [p for p in output.iterdir() if p.suffix in (".fits", ".png", ".tif", ".tiff")]
+    assert plan["tasks"]["to_do"] == len(outputs)
+    before = {p.name: p.read_bytes() for p in outputs}
+    again = call("run", night, "-o", output)
+    assert again.returncode == 0, again.stderr
+    assert {p.name: p.read_bytes() for p in outputs} == before
+
+
+def test_products_are_the_same_bytes_on_every_scheduler(done, tmp_path):
+    kind, night, output, summary, _, _ = done
+    for scheduler in ("sync", "processes"):
+        there = tmp_path / scheduler
+        result = call("run", night, "-o", there, "--scheduler", scheduler, "--workers", "2",
+                      "--memory", "700MiB")  # fmt: skip
+        assert result.returncode == 0, result.stderr
+        for product in summary["products"]:
+            for file in map(Path, product["files"]):
+                assert (there / file.name).read_bytes() == file.read_bytes(), (scheduler, file.name)
+        shutil.rmtree(there)
+
+
+def test_plan_shows_groups_and_matches(nights):
+    night, truth = nights["colour"]
+    result = call("plan", night, "-o", night.parent / "never")
+    assert result.returncode == 0, result.stderr
+    for word in ("Recipe camera-lens", "Frames", "Groups", "Masters", "tasks to do"):
+        assert word in result.stdout
+    assert not (night.parent / "never").exists() or not list((night.parent / "never").glob("*.fits"))
+    facts = json.loads(call("plan", night, "-o", night.parent / "never", "--json").stdout)
+    lights = sum(shot.kind.value == "light" for shot in truth.shots)
+    dark = [m for m in facts["matches"] if m["step"] == "clean" and m["kind"] == "dark"]
+    assert sum(m["frames"] for m in dark) <= lights
+    assert facts["estimate"]["seconds"] > 0
+    assert facts["estimate"]["memory"] > 0
+    assert facts["estimate"]["disk"] > 0
+
+
+def test_quick_look_needs_no_calibration_frames(nights, tmp_path):
+    night, truth = nights["colour"]
+    lights = [s for s in truth.shots if s.kind.value == "light"]
+    folder = tmp_path / "lights"
+    folder.mkdir()
+    for shot in lights[:6]:
+        shutil.copy(night / shot.name, folder)
+    result = call("run", folder, "-o", tmp_path / "out", "--json")
+    assert result.returncode == 0, result.stderr
+    summary = json.loads(result.stdout)
+    assert summary["recipe"] == "quick-look"
+    stack = read_frame(Path(next(f for f in summary["products"][0]["files"] if f.endswith(".fits"))))
+    assert stack.data.ndim == 3
+
+
+@pytest.mark.parametrize(
+    ("args", "code", "said"),
+    [
+        (["run", "no-such-folder"], 2, "no-such-folder"),
+        (["run"], 2, "Missing argument"),
+        (["rnu"], 2, "Did you mean 'run'?"),
+        (["run", ".", "--memory", "little"], 2, "not an amount of memory"),
+        (["run", ".", "--recipe", "camera-lense"], 2, "did you mean 'camera-lens'?"),
+        (["steps", "combin"], 2, "did you mean 'combine'?"),
+        (["recipe", "show", "nothing"], 2, "there is no recipe 'nothing'"),
+    ],
+)
+def test_wrong_use_is_told_in_one_line_with_code_2(args, code, said, tmp_path, monkeypatch, capsys):
+    monkeypatch.chdir(tmp_path)
+    assert run_command_line(args) == code
+    text = capsys.readouterr()
+    assert said in text.err
+    assert "Traceback" not in text.err + text.out
+
+
+def test_an_empty_folder_is_told(tmp_path, capsys):
+    (tmp_path / "empty").mkdir()
+    assert run_command_line(["run", str(tmp_path / "empty"), "-o", str(tmp_path / "out")]) == 2
+    assert "empty" in capsys.readouterr().err
+    assert not (tmp_path / "out").exists()
