@@ -11,9 +11,10 @@ from numpy.typing import NDArray
 
 from coldframe.frame import UNUSABLE, Flag
 from coldframe_steps.combine.rejection import RULES, rule_of
-from coldframe_steps.kernels import reject
+from coldframe_steps.kernels import options
 from coldframe_steps.kernels.network import LANES, comparators, sort_lanes
-from coldframe_steps.kernels.stack import Rule, Softening, margin, reduce_tile
+from coldframe_steps.kernels.options import Rule, Softening, margin
+from coldframe_steps.kernels.stack import reduce_tile
 
 DEFAULTS = {
     "low": 3.0,
@@ -50,8 +51,14 @@ RULE = st.sampled_from(ALL_RULES)
 
 
 def test_the_rules_names_stand_for_their_codes() -> None:
-    codes = [reject.NONE, reject.MIN_MAX, reject.SIGMA_CLIP, reject.WINSORISED, reject.MAD_CLIP]
-    assert [rule.code for rule in ALL_RULES] == [*codes, reject.ESD]
+    codes = [
+        options.NONE,
+        options.MIN_MAX,
+        options.SIGMA_CLIP,
+        options.WINSORISED,
+        options.MAD_CLIP,
+    ]
+    assert [rule.code for rule in ALL_RULES] == [*codes, options.ESD]
 
 
 @pytest.mark.parametrize("n", [*range(1, 34), 64, 100, 333])
@@ -164,7 +171,7 @@ def test_min_max_is_the_trimmed_mean() -> None:
     from scipy.stats import trim_mean
 
     data = np.random.default_rng(0).integers(0, 5, (10, 20, 30)).astype(np.float32)
-    rule = Rule(reject.MIN_MAX, (2.0, 2.0, 0.0))
+    rule = Rule(options.MIN_MAX, (2.0, 2.0, 0.0))
     planes = reduce_tile(data, np.zeros(data.shape, np.uint8), rule=rule)
     np.testing.assert_allclose(planes["data"], trim_mean(data.astype(float), 0.2), rtol=1e-6)
     assert np.all(planes["low"] == 2)
@@ -175,7 +182,7 @@ def test_min_max_of_few_samples_keeps_some() -> None:
     data = np.arange(6, dtype=np.float32).reshape(6, 1, 1)
     flags = np.zeros(data.shape, np.uint8)
     flags[2:] = Flag.NO_DATA
-    planes = reduce_tile(data, flags, rule=Rule(reject.MIN_MAX, (1.0, 2.0, 0.0)))
+    planes = reduce_tile(data, flags, rule=Rule(options.MIN_MAX, (1.0, 2.0, 0.0)))
     assert planes["count"][0, 0] == 2
     assert planes["data"][0, 0] == 0.5
 

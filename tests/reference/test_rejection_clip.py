@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 from astropy.stats import sigma_clip
 
-from coldframe_steps.kernels import reject
-from coldframe_steps.kernels.stack import Rule, reduce_tile
+from coldframe_steps.kernels import options, reject
+from coldframe_steps.kernels.options import Rule
+from coldframe_steps.kernels.stack import reduce_tile
 
 
 def stack_of(name: str, n: int) -> np.ndarray:
@@ -40,7 +41,7 @@ def test_sigma_clip_accepts_what_astropy_accepts(name: str, n: int, iterations: 
         ours = reduce_tile(
             data,
             np.zeros(data.shape, np.uint8),
-            rule=Rule(reject.SIGMA_CLIP, (low, high, float(iterations))),
+            rule=Rule(options.SIGMA_CLIP, (low, high, float(iterations))),
         )
         theirs, lower, upper = sigma_clip(
             data.astype(np.float64),
@@ -67,7 +68,7 @@ def test_mad_clip_accepts_what_astropy_accepts(name: str, n: int) -> None:
         ours = reduce_tile(
             data,
             np.zeros(data.shape, np.uint8),
-            rule=Rule(reject.MAD_CLIP, (2.5, 3.0, float(iterations))),
+            rule=Rule(options.MAD_CLIP, (2.5, 3.0, float(iterations))),
         )
         theirs = sigma_clip(
             data.astype(np.float64),
@@ -87,7 +88,7 @@ def test_mad_of_mostly_equal_values_is_not_nothing() -> None:
     assert reject.median_deviation(x, 0, 6, 8.0) == 0.0
     expected = np.sqrt(np.pi / 2) * 2 / 6
     assert reject.scaled_deviation(x, 0, 6, 8.0) == pytest.approx(expected, rel=1e-12)
-    assert reject.clip(x, 6, reject.MAD_CLIP, 0.0, 0.0, 3.0, 3.0, 0, 0.0) == (0, 6)
+    assert reject.clip(x, 6, options.MAD_CLIP, 0.0, 0.0, 3.0, 3.0, 0, 0.0) == (0, 6)
 
 
 @pytest.mark.parametrize("n", [3, 6, 15, 200])
@@ -119,7 +120,7 @@ def test_winsorised_clip_finds_what_masks_itself_from_sigma_clip() -> None:
     data = rng.normal(0, 1, (10, 40, 50)).astype(np.float32)
     data[3:5] += 30
     flags = np.zeros(data.shape, np.uint8)
-    plain = reduce_tile(data, flags, rule=Rule(reject.SIGMA_CLIP, (3.0, 3.0, 0.0)))
-    robust = reduce_tile(data, flags, rule=Rule(reject.WINSORISED, (3.0, 3.0, 0.0)))
+    plain = reduce_tile(data, flags, rule=Rule(options.SIGMA_CLIP, (3.0, 3.0, 0.0)))
+    robust = reduce_tile(data, flags, rule=Rule(options.WINSORISED, (3.0, 3.0, 0.0)))
     assert plain["high"].max() == 0
     assert np.mean(robust["high"] >= 2) > 0.99

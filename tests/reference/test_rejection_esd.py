@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from coldframe_steps.kernels import reject
-from coldframe_steps.kernels.stack import Rule, reduce_tile
+from coldframe_steps.kernels import options, reject
+from coldframe_steps.kernels.options import Rule
+from coldframe_steps.kernels.stack import reduce_tile
 
 # NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.5.17.3, "Generalized ESD Test for Outliers":
 # Rosner's 54 data points, and the table of R_i and lambda_i for up to 10 outliers at alpha 0.05.
@@ -51,7 +52,7 @@ def test_three_outliers_at_alpha_0_05(order: str) -> None:
     data = ROSNER.astype(np.float32)
     if order == "shuffled":
         data = np.random.default_rng(7).permutation(data)
-    rule = Rule(reject.ESD, (10 / 54, 0.0, 0.0), alpha=0.05)
+    rule = Rule(options.ESD, (10 / 54, 0.0, 0.0), alpha=0.05)
     planes = reduce_tile(data.reshape(54, 1, 1), np.zeros((54, 1, 1), np.uint8), rule=rule)
     assert (planes["low"][0, 0], planes["high"][0, 0]) == (0, 3)
     assert planes["count"][0, 0] == 51
@@ -62,7 +63,7 @@ def test_false_alarms_are_as_rare_as_alpha() -> None:
     """Rosner 1983: the chance of any outlier in clean normal data of 25 or more is about alpha."""
     rng = np.random.default_rng(3)
     data = rng.normal(size=(30, 100, 200)).astype(np.float32)
-    rule = Rule(reject.ESD, (0.3, 0.0, 0.0), alpha=0.05)
+    rule = Rule(options.ESD, (0.3, 0.0, 0.0), alpha=0.05)
     planes = reduce_tile(data, np.zeros(data.shape, np.uint8), rule=rule)
     alarms = float(np.mean(planes["count"] < 30))
     # Binomial scatter of 20,000 pixels is 0.0015; the test is approximate to about 0.01.

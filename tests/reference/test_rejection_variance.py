@@ -9,8 +9,9 @@ import pytest
 from numpy.typing import NDArray
 from scipy.stats import norm
 
-from coldframe_steps.kernels import reject
-from coldframe_steps.kernels.stack import Rule, median_variance_factor, reduce_tile
+from coldframe_steps.kernels import options
+from coldframe_steps.kernels.options import Rule
+from coldframe_steps.kernels.stack import median_variance_factor, reduce_tile
 
 
 def exact_median_variance(n: int) -> float:
@@ -67,11 +68,11 @@ def sensor(rng: np.random.Generator, mean: float, n: int, pixels: int) -> NDArra
 
 RULES = {
     "none": Rule(),
-    "min-max": Rule(reject.MIN_MAX, (1.0, 1.0, 0.0)),
-    "sigma-clip": Rule(reject.SIGMA_CLIP, (3.0, 3.0, 0.0)),
-    "winsorised": Rule(reject.WINSORISED, (3.0, 3.0, 0.0)),
-    "mad-clip": Rule(reject.MAD_CLIP, (3.5, 3.5, 0.0)),
-    "esd": Rule(reject.ESD, (0.3, 0.0, 0.0)),
+    "min-max": Rule(options.MIN_MAX, (1.0, 1.0, 0.0)),
+    "sigma-clip": Rule(options.SIGMA_CLIP, (3.0, 3.0, 0.0)),
+    "winsorised": Rule(options.WINSORISED, (3.0, 3.0, 0.0)),
+    "mad-clip": Rule(options.MAD_CLIP, (3.5, 3.5, 0.0)),
+    "esd": Rule(options.ESD, (0.3, 0.0, 0.0)),
 }
 
 

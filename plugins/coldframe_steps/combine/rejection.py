@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from coldframe.errors import StepError
-
-if TYPE_CHECKING:
-    from coldframe_steps.kernels.stack import Rule
+from coldframe_steps.kernels.options import ESD, MIN_MAX, Rule
 
 RULES = (
     "none",
@@ -18,7 +16,7 @@ RULES = (
     "mad-clip",
     "generalised-esd",
 )
-"""In the order of the codes in `kernels.reject`."""
+"""In the order of the codes in `kernels.options`."""
 
 REJECTION_PARAMS: Mapping[str, Mapping[str, Any]] = {
     "reject": {
@@ -88,13 +86,10 @@ REJECTION_SOURCES = (
 
 def rule_of(params: Mapping[str, Any]) -> Rule:
     """The kernels' rule from a step's checked parameters."""
-    from coldframe_steps.kernels import reject
-    from coldframe_steps.kernels.stack import Rule
-
     code = RULES.index(params["reject"])
-    if code == reject.MIN_MAX:
+    if code == MIN_MAX:
         options = (float(params["lowest"]), float(params["highest"]), 0.0)
-    elif code == reject.ESD:
+    elif code == ESD:
         options = (float(params["max_outliers"]), 0.0, 0.0)
     else:
         options = (float(params["low"]), float(params["high"]), float(params["iterations"]))

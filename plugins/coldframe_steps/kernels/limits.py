@@ -12,7 +12,8 @@ from numba import njit
 
 from coldframe.frame import Array
 from coldframe_steps.kernels.network import LANES, sort_lanes
-from coldframe_steps.kernels.reject import ESD, SIGMA_CLIP, keep_run, middle
+from coldframe_steps.kernels.options import ESD, SIGMA_CLIP
+from coldframe_steps.kernels.reject import keep_run, middle
 from coldframe_steps.kernels.samples import FAR, Limits, Samples, level, matched, usable
 
 

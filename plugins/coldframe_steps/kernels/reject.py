@@ -15,9 +15,7 @@ import numpy as np
 from numba import njit
 
 from coldframe.frame import Array
-
-NONE, MIN_MAX, SIGMA_CLIP, WINSORISED, MAD_CLIP, ESD = range(6)
-"""Codes of the rules, for the kernels."""
+from coldframe_steps.kernels.options import ESD, MAD_CLIP, MIN_MAX, NONE, WINSORISED
 
 MAD_TO_SIGMA = 1.482602218505602
 """1 / quantile of the normal distribution at 3/4."""

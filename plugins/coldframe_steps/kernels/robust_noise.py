@@ -7,11 +7,11 @@ import numpy as np
 from coldframe.frame import UNUSABLE, Array
 
 LAG = 8
-"""Pixels (down and across) between the two of a pair: even, so that both see the same CFA colour,
-and farther than any resampling or demosaicing mixes neighbours."""
+"""Pixels (down and across) from one to the next of three: even, so that all see the same CFA
+colour, and farther than any resampling or demosaicing mixes neighbours."""
 
 MOST = 2_000_000
-"""Pairs that are looked at in a large frame: enough for 0.1% of sigma."""
+"""Differences that are looked at in a large frame: enough for 0.1% of sigma."""
 
 MAD_TO_SIGMA = 1.482602218505602
 
@@ -29,22 +29,26 @@ def pixel_noise(data: Array, flags: Array) -> float:
 
     Notes
     -----
-    The differences of pixels LAG down and LAG across (less in very small frames) have sqrt(2) times
-    the noise of one. Sky, gradients, and patterns of rows or columns mostly cancel. The pair is so
-    far apart that resampling does not correlate it: what is measured is the scatter of single
-    pixels, which resampling lowers, and not what averaging many pixels would gain. Stars are
-    outliers: 1.4826 times the median absolute deviation, of what lies within 3 sigma, until that
-    stands still.
+    Of three pixels, each LAG down and LAG across from the last (less in very small frames), the
+    first less twice the second plus the third has sqrt(6) times the noise of one. Sky and gradients
+    cancel. They are so far apart that resampling does not correlate them: what is measured is the
+    scatter of single pixels, which resampling lowers, and not what averaging many would gain.
+    Stars are outliers: 1.4826 times the median absolute deviation, of what lies within 3 sigma,
+    until that stands still.
     """
-    lag = min(LAG, min(data.shape) // 4 * 2)
-    if lag < 2:
+    lag = min(LAG, min(data.shape) // 6 * 2)
+    if lag < 2 or min(data.shape) <= 2 * lag:
         return 0.0
     thin = max(1, data.size // MOST) | 1  # odd: all CFA colours take their turn
-    rows = slice(None, -lag, thin), slice(lag, None, thin)
-    good = (flags & UNUSABLE) == 0
-    pairs = good[rows[0], :-lag] & good[rows[1], lag:]
-    difference = data[rows[1], lag:][pairs] - data[rows[0], :-lag][pairs]
-    difference = difference[np.isfinite(difference)]
+    places = [
+        np.s_[y : data.shape[0] - 2 * lag + y : thin, y : data.shape[1] - 2 * lag + y]
+        for y in (0, lag, 2 * lag)
+    ]
+    total = data[places[0]] - 2 * data[places[1]] + data[places[2]]
+    good = np.isfinite(total)
+    for place in places:
+        good &= (flags[place] & UNUSABLE) == 0
+    difference = total[good]
     if difference.size < 2:
         return 0.0
     sigma = np.inf
@@ -55,4 +59,4 @@ def pixel_noise(data: Array, flags: Array) -> float:
             break
         sigma = now
         difference = difference[np.abs(difference) <= 3 * sigma]
-    return float(min(now, sigma) / np.sqrt(2.0))
+    return float(min(now, sigma) / np.sqrt(6.0))

@@ -3,57 +3,23 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
 
 from coldframe.frame import Array
-from coldframe_steps.kernels import reject
 from coldframe_steps.kernels.accumulate import Planes, accumulate
 from coldframe_steps.kernels.limits import find_limits
 from coldframe_steps.kernels.network import comparators
+from coldframe_steps.kernels.options import MIN_MAX, NONE, Rule, Softening
+from coldframe_steps.kernels.reject import esd_critical
 from coldframe_steps.kernels.samples import Limits, Samples
-from coldframe_steps.kernels.trails import REACH, grow_trails
-
-
-@dataclass(frozen=True, slots=True)
-class Rule:
-    """A rejection rule with its options.
-
-    code : of `kernels.reject`. options : see `reject.keep_run`. alpha : for ESD.
-    """
-
-    code: int = reject.NONE
-    options: tuple[float, float, float] = (0.0, 0.0, 0.0)
-    alpha: float = 0.05
-
-
-@dataclass(frozen=True, slots=True)
-class Softening:
-    """Tolerance where the image is steep, as it is in stars.
-
-    share : of the local contrast that a sample may be off by, as if it were one sigma.
-    noise : sigma of the median of the samples (ADU); contrast that noise alone would make is none.
-
-    Seeing and residuals of registration change a star's pixels from frame to frame in proportion
-    to how steep the image is there. share^2 times the square of (maximum - minimum of the median
-    over 3 x 3 pixels, less 5 noise) is added to the variance that samples are judged by, so that a
-    star's core and skirts are not taken for outliers. Sky pixels are judged as ever.
-    """
-
-    share: float
-    noise: float
-
-
-def margin(grow: int, softening: Softening | None) -> int:
-    """Rows above and below that `reduce_tile` must see beyond those it gets right."""
-    return (grow + REACH if grow > 0 else 0) + (1 if softening is not None else 0)
+from coldframe_steps.kernels.trails import grow_trails
 
 
 @lru_cache(maxsize=32)
 def _critical(n: int, alpha: float) -> Array:
-    return reject.esd_critical(n, alpha)
+    return esd_critical(n, alpha)
 
 
 def median_variance_factor(n: int) -> Array:
@@ -131,7 +97,7 @@ def reduce_tile(
     limits = Limits.empty(shape)
     how = (comparators(n), rule.code, np.array(rule.options), _critical(n, rule.alpha))
     find_limits(samples, *how, np.zeros(shape, np.float32), np.ones(shape, np.bool_), limits)
-    if softening is not None and rule.code not in (reject.NONE, reject.MIN_MAX):
+    if softening is not None and rule.code not in (NONE, MIN_MAX):
         # More variance can only keep more, so that pixels with nothing rejected are done.
         extra = _soften(limits.median, softening)
         find_limits(samples, *how, extra, limits.cut & (extra > 0), limits)
@@ -140,7 +106,7 @@ def reduce_tile(
         grow_trails(samples, limits.high, grow, grown)
     planes = Planes.empty(shape)
     factor = median_variance_factor(n) if median else np.empty(0)
-    accumulate(samples, limits, grown, rule.code == reject.MIN_MAX, factor, planes)
+    accumulate(samples, limits, grown, rule.code == MIN_MAX, factor, planes)
     return {
         "data": planes.mean,
         "flags": planes.marks,

@@ -6,10 +6,8 @@ import numpy as np
 from numba import njit
 
 from coldframe.frame import Array
+from coldframe_steps.kernels.options import REACH
 from coldframe_steps.kernels.samples import Samples, level, matched, usable
-
-REACH = 2
-"""Neighbours are looked for in a square of (2 REACH + 1) pixels a side."""
 
 CROWD = 3
 """A high rejection is part of a trail when so many of its neighbours were rejected high as well.
