@@ -1,0 +1,223 @@
+"""Which star of one frame is which star of another, or proof that the fields are not the same."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy.spatial import cKDTree
+from scipy.special import bdtrc
+
+from coldframe.frame import Array
+from coldframe_steps.register.asterism import (
+    Pose,
+    Triangles,
+    all_triples,
+    near_triples,
+    poses,
+    triangles,
+)
+from coldframe_steps.register.choose import MODELS, Model, clip
+from coldframe_steps.register.transform import Transform
+
+MAX_CHANCE = 1e-6
+"""Expected number of alignments as good as this one among unrelated fields, at most."""
+
+TIERS = ((40, 0), (100, 10), (300, 9), (1000, 7))
+"""Brightest stars to use, and neighbours that form triangles with each (0: all with all)."""
+
+BRIGHT = 2000  # stars that an alignment is grown with, before it is applied to all
+TRIES = 10  # alignments looked at in each tier
+STILL = 0.5  # px; what moves by less may be the sensor's own pattern
+
+
+class NoMatch(Exception):  # noqa: N818 - an outcome, not a fault
+    """No alignment of the two lists is beyond chance. The message says so in numbers."""
+
+
+@dataclass(frozen=True, slots=True)
+class Match:
+    """Pairs of rows (own, reference): int (n, 2), and how sure they are.
+
+    log10_chance : logarithm of the expected number of alignments of unrelated fields that would
+        pair as many stars. transform : reference to own positions, flexible, for finding pairs.
+    radius : px, how near a star must be to its predicted place.
+    """
+
+    pairs: Array
+    log10_chance: float
+    transform: Transform
+    radius: float
+
+
+def match_stars(own: Array, ref: Array) -> Match:
+    """Match two star lists, whatever the rotation, scale, shift or mirroring between them.
+
+    Triangles of bright stars propose alignments (`asterism`). Each is grown over the field with
+    ever more flexible maps, and believed only when the number of stars it pairs is beyond chance:
+    the binomial tail, times the number of alignments that could have been tried, must be below
+    1e-6. The chance that a star finds a neighbour by accident is measured on the lists themselves,
+    with the prediction displaced by a few radii, so clusters do not fool it (the idea of testing
+    an alignment against a background of unrelated stars: Lang et al. 2010, AJ 139, 1782).
+
+    Hot pixels in both lists line up without any motion. So what has not moved is first left out:
+    an alignment of the rest that is beyond chance, and does move the stars, is the sky's. Only
+    when there is none are the lists matched whole.
+
+    Parameters
+    ----------
+    own, ref : float64 (n, 2), (m, 2) positions x, y in px, brightest first.
+
+    Raises NoMatch when no alignment is beyond chance.
+    """
+    fixed = _pair(cKDTree(own), ref, STILL) if min(len(own), len(ref)) else np.zeros((0, 2), int)
+    if len(fixed) >= 3:
+        own_rows = np.setdiff1d(np.arange(len(own)), fixed[:, 0])
+        ref_rows = np.setdiff1d(np.arange(len(ref)), fixed[:, 1])
+        own_rest, ref_rest = own[own_rows], ref[ref_rows]
+        found = _search(own_rest, ref_rest, TIERS[:2])
+        if found is not None and _motion(found, ref_rest) > STILL:
+            pairs = np.column_stack([own_rows[found.pairs[:, 0]], ref_rows[found.pairs[:, 1]]])
+            return replace(found, pairs=pairs)
+    found = _search(own, ref, TIERS)
+    if found is None:
+        raise NoMatch(
+            f"none of the alignments of its {len(own)} stars with the reference's {len(ref)} "
+            "is beyond chance"
+        )
+    return found
+
+
+def _motion(match: Match, ref: Array) -> float:
+    """Median distance (px) that a match moves the stars by."""
+    at = ref[match.pairs[:, 1]]
+    return float(np.median(np.hypot(*(match.transform.apply(at) - at).T)))
+
+
+def _search(own: Array, ref: Array, tiers: tuple[tuple[int, int], ...]) -> Match | None:
+    if min(len(own), len(ref)) < MODELS[0].stars:
+        return None
+    tree = cKDTree(own)
+    for pose, trials in _proposals(own, ref, tiers):
+        match = _grow(own, ref, tree, pose, trials)
+        if match is not None:
+            return match
+    return None
+
+
+def _proposals(
+    own: Array, ref: Array, tiers: tuple[tuple[int, int], ...]
+) -> Iterator[tuple[Pose, float]]:
+    """Alignments worth growing, with the natural logarithm of how many could be tried."""
+    seen = 0
+    for count, neighbours in tiers:
+        if count >= 2 * seen:  # a tier that adds no stars adds no alignments
+            o, r = own[:count], ref[:count]
+            seen = max(len(o), len(r)) if max(len(o), len(r)) < count else count
+            proposals = poses(o, r, _triangles(o, neighbours), _triangles(r, neighbours))
+            # An alignment is fixed by two stars of each list, in either sense.
+            trials = math.log(2.0) + sum(math.log(max(n * (n - 1), 2)) for n in (len(o), len(r)))
+            for _, pose in zip(range(TRIES), proposals, strict=False):
+                yield pose, trials
+
+
+def _triangles(xy: Array, neighbours: int) -> Triangles:
+    triples = near_triples(xy, neighbours) if neighbours else all_triples(len(xy))
+    size = float(np.ptp(xy, axis=0).max())
+    return triangles(xy, triples, max(0.01 * size, 5.0))
+
+
+def _pair(tree: cKDTree, predicted: Array, radius: float) -> Array:
+    """int (k, 2): rows (own, reference) within `radius` px of each other, each star once."""
+    query = tree.query(predicted, distance_upper_bound=radius)
+    distance, near = np.asarray(query[0]), np.asarray(query[1])
+    rows = np.flatnonzero(np.isfinite(distance))
+    rows = rows[np.argsort(distance[rows], kind="stable")]
+    own, first = np.unique(near[rows], return_index=True)
+    return np.column_stack([own, rows[first]]).astype(np.int64)
+
+
+def _flexible(count: int) -> Model:
+    """The most flexible model, up to cubic, that leaves many more pairs than coefficients."""
+    usable = {"similarity": 0, "affine": 10, "polynomial-2": 30, "polynomial-3": 80}
+    return [m for m in MODELS if count >= usable.get(m.name, math.inf)][-1]
+
+
+def _grow(own: Array, ref: Array, tree: cKDTree, pose: Pose, trials: float) -> Match | None:
+    """Extend an alignment over all stars; None unless it is beyond chance."""
+    low, high = own.min(axis=0), own.max(axis=0)
+    area = max(float(np.prod(np.maximum(high - low, 1.0))), 1.0)
+    spacing = math.sqrt(area / len(own))
+    wide = min(max(0.2 * spacing, 2.0), 12.0)
+    transform = Transform(pose.matrix, "similarity")
+    if not np.isfinite(pose.matrix).all() or not _promising(own, ref, tree, transform, wide, area):
+        return None
+    model, sigma = MODELS[0], wide
+    for step in range(8):
+        some = ref[:BRIGHT] if step < 7 else ref
+        reach = wide if step < 6 else min(max(6.0 * sigma, 1.0), wide)
+        pairs = _pair(tree, transform.apply(some), reach)
+        model = _flexible(len(pairs) if step else 0)
+        src, dst = ref[pairs[:, 1]], own[pairs[:, 0]]
+        kept = clip(model, src, dst, np.ones(len(src)))
+        if np.count_nonzero(kept) < model.stars:
+            return None
+        transform = model.fit(src[kept], dst[kept], np.ones(np.count_nonzero(kept)))
+        distance = np.hypot(*(transform.apply(src[kept]) - dst[kept]).T)
+        sigma = float(np.median(distance)) / 1.1774
+    radius = min(max(5.0 * sigma, 1.0), wide)
+    predicted = transform.apply(ref)
+    pairs = _pair(tree, predicted, radius)
+    used = {"similarity": 2, "affine": 3, "polynomial-2": 6, "polynomial-3": 10}[model.name]
+    chance = _log_chance(tree, predicted, (low, high), area, radius, len(pairs), used) + trials
+    if chance > math.log(MAX_CHANCE):
+        return None
+    return Match(pairs, chance / math.log(10.0), transform, radius)
+
+
+def _promising(
+    own: Array, ref: Array, tree: cKDTree, transform: Transform, wide: float, area: float
+) -> bool:
+    """Whether bright stars fall near stars more often than by chance: a cheap first look."""
+    bright = ref[:150]
+    predicted = transform.apply(bright)
+    inside = _inside(predicted, own.min(axis=0), own.max(axis=0), wide)
+    count = int(np.count_nonzero(inside))
+    hits = int(np.isfinite(tree.query(predicted[inside], distance_upper_bound=wide)[0]).sum())
+    p = min(len(own) * math.pi * wide**2 / area, 1.0)
+    return hits >= MODELS[0].stars and bool(bdtrc(hits - 1, count, p) < 0.01)
+
+
+def _inside(points: Array, low: Array, high: Array, margin: float) -> Array:
+    return np.asarray(((points >= low - margin) & (points <= high + margin)).all(axis=1))
+
+
+def _log_chance(
+    tree: cKDTree,
+    predicted: Array,
+    box: tuple[Array, Array],
+    area: float,
+    radius: float,
+    pairs: int,
+    used: int,
+) -> float:
+    """ln of the probability that unrelated stars give at least `pairs` pairs.
+
+    used : pairs that the map's freedom accounts for; they prove nothing.
+    """
+    inside = predicted[_inside(predicted, *box, radius)]
+    count = len(inside)
+    if count <= used or pairs <= used:
+        return 0.0
+    by_area = tree.n * math.pi * radius**2 / area
+    angles = 2.0 * math.pi * np.arange(8) / 8.0
+    ring = np.column_stack([np.cos(angles), np.sin(angles)])
+    hits = 0
+    for k, direction in enumerate(ring):
+        moved = inside + direction * radius * (4.0 + k % 3)
+        hits += int(np.isfinite(tree.query(moved, distance_upper_bound=radius)[0]).sum())
+    p = min(max(by_area, hits / (len(ring) * count)), 0.999)
+    tail = float(bdtrc(min(pairs, count) - used - 1, count - used, p))
+    return math.log(tail) if tail > 0.0 else -math.inf

@@ -1,0 +1,209 @@
+"""The register step: every frame of a group onto the pixels of one of them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any, ClassVar
+
+import numpy as np
+
+from coldframe.errors import SetAside
+from coldframe.frame import Array, Frame
+from coldframe.step import Column, Context, FrameStep, Numbers, Row
+from coldframe_steps.register.reference import pick_reference
+from coldframe_steps.register.terms import COLUMNS, PARAMS, SOURCES
+
+if TYPE_CHECKING:
+    from coldframe_steps.register.align import Alignment
+
+# Compiled loops are loaded only where pixels are, so that listing the steps stays quick.
+
+
+class Register(FrameStep):
+    """Finds stars, matches them to the reference frame's, and resamples onto its pixels.
+
+    The reference keeps its pixels (demosaiced when it is a CFA mosaic). Further planes of a frame
+    are dropped: they belong to the old pixels.
+    """
+
+    name = "register"
+    about = "Demosaic, match stars to a reference frame and resample onto its pixels"
+    params: ClassVar[Mapping[str, Mapping[str, Any]]] = {
+        "reference": {
+            "description": "File name of the reference frame, or 'auto' for the best one: many "
+            "stars, small FWHM, round stars, low noise.",
+            "type": "string",
+            "default": "auto",
+        },
+        "model": {
+            "description": "Map between frames; 'auto' takes the simplest one that is not "
+            "significantly worse than the best.",
+            "type": "string",
+            "enum": ["auto", "similarity", "affine", "homography", "polynomial"],
+            "default": "auto",
+        },
+        "method": {
+            "description": "Resampling: lanczos3 keeps the most detail, bilinear smooths noise.",
+            "type": "string",
+            "enum": ["lanczos3", "bicubic", "bilinear", "nearest"],
+            "default": "lanczos3",
+        },
+        "clamp": {
+            "description": "Hold the resampling's ringing around bright cores.",
+            "type": "boolean",
+            "default": True,
+        },
+        "demosaic": {
+            "description": "How colour is made from a CFA mosaic; linear-5x5 corrects by gradients.",
+            "type": "string",
+            "enum": ["linear-5x5", "bilinear"],
+            "default": "linear-5x5",
+        },
+        "min_stars": {
+            "description": "A frame with fewer stars is set aside.",
+            "type": "integer",
+            "minimum": 5,
+            "default": 10,
+            "unit": "stars",
+        },
+        "max_residual": {
+            "description": "A frame whose matched stars miss by more, root mean square, is set "
+            "aside.",
+            "type": "number",
+            "exclusiveMinimum": 0,
+            "default": 1.0,
+            "unit": "px",
+        },
+        **PARAMS,
+    }
+    sources = (
+        *SOURCES,
+        "Groth 1986, AJ 91, 1244; Valdes et al. 1995, PASP 107, 1119 (star triangles)",
+        "Lang et al. 2010, AJ 139, 1782 (testing an alignment against chance)",
+        "Umeyama 1991, IEEE PAMI 13, 376 (similarity)",
+        "Hartley & Zisserman 2004, Multiple View Geometry, 2nd ed. (homography)",
+        "Hastie, Tibshirani & Friedman 2009, The Elements of Statistical Learning, 7.10 "
+        "(one-standard-error rule)",
+    )
+    columns: ClassVar[Mapping[str, Column]] = {
+        **COLUMNS,
+        "residual": Column("px", "root mean square distance of matched stars with SNR > 20"),
+        "matched": Column("1", "stars matched to the reference and kept in the fit"),
+        "rotation": Column("deg", "rotation from the reference to this frame"),
+        "scale": Column("1", "this frame's pixels per pixel of the reference"),
+        "shift_y": Column("px", "shift down of the frame's centre from the reference's"),
+        "shift_x": Column("px", "shift right of the frame's centre from the reference's"),
+        "flux_ratio": Column("1", "median flux of matched stars over that in the reference"),
+    }
+
+    def survey(self, frame: Frame, ctx: Context) -> Numbers:
+        """table : float64 (n, 8), see `stars.TABLE`; shape : (y, x); and the measures."""
+        from coldframe_steps.register.stars import find_stars
+
+        field = find_stars(frame, ctx.params["threshold"], ctx.params["max_stars"])
+        numbers = {name: np.array([value]) for name, value in field.measures.items()}
+        return {"table": field.table, "shape": np.array(frame.shape, np.float64), **numbers}
+
+    def decide(self, rows: Sequence[Row], ctx: Context) -> Numbers:
+        """The reference: its row, its star table, its shape and its name (code points).
+
+        Raises StepError when no frame can be the reference.
+        """
+        index = pick_reference(rows, ctx.params["reference"], ctx.params["min_stars"])
+        chosen = rows[index]
+        ctx.log.info("reference frame: %s", chosen.info.label)
+        return {
+            "reference": np.array([float(index)]),
+            "reference_table": chosen.survey["table"],
+            "reference_shape": chosen.survey["shape"],
+            "reference_name": np.array([float(ord(c)) for c in chosen.info.label]),
+        }
+
+    def apply(self, frame: Frame, ctx: Context) -> Frame:
+        """The frame on the reference's pixels.
+
+        Raises SetAside, with numbers, when it cannot be registered.
+        """
+        from coldframe_steps.kernels.warp import warp
+
+        if ctx.index == int(ctx.decision["reference"][0]):
+            return _as_reference(frame, ctx)
+        height, width = (int(size) for size in ctx.decision["reference_shape"])
+        found = _alignment(frame, ctx, (height, width))
+        data, flags = _colour(frame, ctx)
+        transform = found.transform
+        data, flags = warp(
+            data,
+            flags,
+            transform.matrix,
+            transform.poly,
+            transform.norm,
+            (height, width),
+            ctx.params["method"],
+            ctx.params["clamp"],
+        )
+        told = found.measures
+        line = (
+            f"register: onto {_reference_name(ctx)} by {transform.matched} stars, "
+            f"{transform.model}, residual {told['residual']:.3f} px, "
+            f"rotation {told['rotation']:.3f} deg, scale {told['scale']:.5f}, "
+            f"shift y {told['shift_y']:.2f} px, x {told['shift_x']:.2f} px"
+            f"{', mirrored' if found.mirrored else ''}; {ctx.params['method']}"
+        )
+        ctx.log.debug("%s: %s; %s", frame.info.label, line, found.reason)
+        out = frame.with_pixels(data, flags, cfa=None, shape=(height, width))
+        return replace(out.with_measures(**told), planes={}, history=(*frame.history, line))
+
+
+def _alignment(frame: Frame, ctx: Context, shape: tuple[int, int]) -> Alignment:
+    from coldframe_steps.register.align import align
+    from coldframe_steps.register.match import NoMatch
+
+    label, reference = frame.info.label, _reference_name(ctx)
+    own, least = ctx.survey["table"], ctx.params["min_stars"]
+    if len(own) < least:
+        raise SetAside(f"{label}: only {len(own)} stars found, {least} needed; cloud or bad focus?")
+    try:
+        found = align(own, ctx.decision["reference_table"], frame.shape, shape, ctx.params["model"])
+    except NoMatch as error:
+        raise SetAside(f"{label}: is it the same field as {reference}? {error}") from None
+    except ValueError as error:
+        raise SetAside(f"{label}: cannot be registered onto {reference}: {error}") from None
+    residual, limit = found.measures["residual"], ctx.params["max_residual"]
+    if residual > limit:
+        raise SetAside(
+            f"{label}: its {found.transform.matched} matched stars miss those of {reference} by "
+            f"{residual:.2f} px rms, {limit:g} px allowed ('max_residual'); trailed stars, or too "
+            f"plain a model ({found.transform.model})?"
+        )
+    return found
+
+
+def _as_reference(frame: Frame, ctx: Context) -> Frame:
+    data, flags = _colour(frame, ctx)
+    measures = {
+        "residual": 0.0,
+        "matched": float(len(ctx.survey["table"])),
+        "rotation": 0.0,
+        "scale": 1.0,
+        "shift_y": 0.0,
+        "shift_x": 0.0,
+        "flux_ratio": 1.0,
+    }
+    out = frame.with_pixels(data, flags, cfa=None, shape=frame.shape).with_measures(**measures)
+    line = f"register: the reference frame, {len(ctx.survey['table'])} stars"
+    return replace(out, planes={}, history=(*frame.history, line))
+
+
+def _colour(frame: Frame, ctx: Context) -> tuple[Array, Array]:
+    """Data and flags, demosaiced when the frame is a CFA mosaic."""
+    if frame.info.cfa is None or frame.data.ndim == 3:
+        return frame.data, frame.flags
+    from coldframe_steps.kernels.demosaic import demosaic
+
+    return demosaic(frame.data, frame.flags, frame.info.cfa, ctx.params["demosaic"])
+
+
+def _reference_name(ctx: Context) -> str:
+    return "".join(chr(int(code)) for code in ctx.decision["reference_name"])
