@@ -78,6 +78,7 @@ def make_night(
     outfit = invent(kind, size, seed)
     truth = outfit.truth
     _clear(folder)
+    folder.parent.mkdir(parents=True, exist_ok=True)
     save_truth(truth, truth_path(folder))
     folder.mkdir(parents=True, exist_ok=True)
     for parent in {(folder / shot.name).parent for shot in truth.shots}:

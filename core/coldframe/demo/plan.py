@@ -188,7 +188,7 @@ def _views(scenario: Scenario, total: int, rng: np.random.Generator) -> Iterator
         psf = Psf(fwhm, roundness, float(rng.uniform(0, 180)))
         trails: tuple[Trail, ...] = ()
         if i in satellites or i == aircraft:
-            bright = 60 if i == aircraft else rng.uniform(40, 160)
+            bright = 150 if i == aircraft else rng.uniform(150, 600)
             peak = tuple(float(bright * s) for s, _ in scenario.star_bands)
             period = 0.045 * diagonal if i == aircraft else 0.0
             trails = (make_trail(scenario.shape, peak, fwhm / 2.2, rng, period),)
@@ -196,7 +196,7 @@ def _views(scenario: Scenario, total: int, rng: np.random.Generator) -> Iterator
             tuple(float(b) for b in level),
             float(slopes[0]),
             float(slopes[1]),
-            0.012 + 0.008 * progress,
+            0.01,
             diagonal / 2,
         )
         yield View(projection, psf, glow, transparency, trails, i == lost)

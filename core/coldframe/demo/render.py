@@ -42,19 +42,25 @@ def add_smooth(
 
 
 def add_stars(
-    image: Array, cell: Array, projection: Projection, stars: Stars, psf: Psf, scale: float = 1.0
+    image: Array,
+    cell: Array,
+    projection: Projection,
+    stars: Stars,
+    psf: Psf,
+    scale: float = 1.0,
+    finest: float = 0.02,
 ) -> None:
     """Add every star, `scale` times its rate, to image, float32 (y, x).
 
-    Stars are drawn out to where less than 0.02 of the image's units fall on a pixel (8 to 80 px);
-    what lies beyond is added to what is drawn, so that the whole flux is there.
+    Stars are drawn out to where less than `finest` falls on a pixel (8 to 80 px); what lies beyond
+    is added to what is drawn, so that the whole flux is there.
     """
     y, x = projection.to_pixel(stars.v, stars.u)
     rate = np.ascontiguousarray(scale * stars.rate)
     a, b, c = psf.coefficients()
     alpha2 = 1 / math.sqrt(a * c - b * b)
     centre = rate.max(axis=0) * (BETA - 1) / (math.pi * alpha2)
-    reach = np.sqrt(alpha2 * np.maximum((centre / 0.02) ** (1 / BETA) - 1, 0))
+    reach = np.sqrt(alpha2 * np.maximum((centre / finest) ** (1 / BETA) - 1, 0))
     _stamp(image, cell, y, x, rate, np.clip(reach, 8, 80), a, b, c)
 
 

@@ -144,7 +144,7 @@ def _mono(size: str) -> Scenario:
         exposure=60.0,
         flat_exposure=(1.5, 4.0, 4.0, 4.0),
         lights=(5, 2, 2, 2) if few else (10, 5, 5, 5),
-        dark_sets=((4, -10.0), (2, 0.0)) if few else ((12, -10.0), (6, 0.0)),
+        dark_sets=((4, -10.0), (2, 0.0)) if few else ((20, -10.0), (6, 0.0)),
         flats=3 if few else 10,
         biases=4 if few else 20,
         stars_per_megapixel=1500,

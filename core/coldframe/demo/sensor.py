@@ -30,7 +30,7 @@ class Camera:
     dark : median dark current, e-/s/px at `dark_at` degC; it doubles every `doubling` degC and
     differs between pixels with a log-normal spread of `dark_spread` (sigma of ln).
     hot : share of hot pixels, whose dark current lies evenly in ln between the two hot_rate
-    (e-/s/px). glow : e-/s/px in the brightest corner at `dark_at`.
+    (e-/s/px). glow : e-/s/px in the lower right corner at `dark_at`.
     pattern : e- rms of the fixed pattern by (pixel, column, row); slope : e- from top to bottom.
     prnu : rms of the pixels' relative response. pitch : um.
     """
@@ -76,6 +76,11 @@ class Camera:
         # The mean of a log-normal distribution is its median times exp(sigma^2 / 2).
         return self.dark * self.warmth(temperature) * float(np.exp(self.dark_spread**2 / 2))
 
+    def corner_glow(self, shape: tuple[int, int], y: Array, x: Array) -> Array:
+        """Dark current that the output amplifier adds at `dark_at`, e-/s/px; y and x broadcast."""
+        down, across = y / (shape[0] - 1), x / (shape[1] - 1)
+        return self.glow * np.exp((down - 1) / 0.08) * np.exp((across - 1) / 0.08)
+
 
 @dataclass(frozen=True, slots=True)
 class Sensor:
@@ -108,13 +113,12 @@ def make_sensor(camera: Camera, shape: tuple[int, int], rng: np.random.Generator
     hot = rng.choice(height * width, size=round(camera.hot * height * width), replace=False)
     low, high = np.log(camera.hot_rate)
     dark.ravel()[hot] += np.exp(rng.uniform(low, high, len(hot)))
-    # The output amplifier glows in the lower right corner; it cools with the sensor.
-    down = np.linspace(0, 1, height, dtype=np.float32)[:, np.newaxis]
-    across = np.linspace(0, 1, width, dtype=np.float32)[np.newaxis, :]
-    dark += np.float32(camera.glow) * np.exp((down - 1) / 0.08) * np.exp((across - 1) / 0.08)
+    down = np.arange(height, dtype=np.float32)[:, np.newaxis]
+    across = np.arange(width, dtype=np.float32)[np.newaxis, :]
+    dark += camera.corner_glow(shape, down, across)
     pixel, column, row = camera.pattern
     offset = pixel * normal(height, width) + column * normal(1, width) + row * normal(height, 1)
-    offset += camera.slope * (down - 0.5)
+    offset += camera.slope * (down / (height - 1) - 0.5)
     sensitivity = 1 + camera.prnu * normal(height, width)
     return Sensor(
         camera,
