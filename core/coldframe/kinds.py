@@ -34,13 +34,26 @@ SAME_EXPOSURE = 0.02  # relative
 class Peers:
     """What is known of the night's other frames from the same camera, gain and size.
 
-    star_exposures : exposures of the frames with stars, s. lowest : the lowest level among them
-    all, ADU, which stands for black where the black level is unknown. shortest : s.
+    star_exposures : exposures of the frames with stars, s. levels : (exposure in s, level in ADU,
+    whether it has stars) of every frame looked at; the lowest stands for black where the black
+    level is unknown. shortest : the shortest exposure the camera made that night, s.
     """
 
     star_exposures: tuple[float, ...] = ()
-    lowest: float | None = None
+    levels: tuple[tuple[float | None, float, bool], ...] = ()
     shortest: float | None = None
+
+    @property
+    def lowest(self) -> float | None:
+        """The lowest level of all, ADU."""
+        return min((level for _, level, _ in self.levels), default=None)
+
+    def lowest_with_stars(self, exposure: float | None) -> float | None:
+        """The lowest level among the frames with stars of this exposure, ADU."""
+        alike = (
+            lv for e, lv, starry in self.levels if starry and same_exposure(exposure, [e or 0])
+        )
+        return min(alike, default=None)
 
 
 def same_exposure(exposure: float | None, others: Iterable[float]) -> bool:
@@ -84,14 +97,22 @@ def recognise(info: FrameInfo, seen: Look, peers: Peers | None = None) -> tuple[
         )
     if middle:
         return Kind.FLAT, f"smooth ({seen.unevenness:.1%} rms) and bright; {words}, {shot}"
-    if _saw_light(seen, signal):
-        if like_lights:
-            return Kind.LIGHT, (
-                f"clouded; {stars} only, but exposed like the frames with stars ({shot}), {words}"
-            )
+    light = _saw_light(seen, signal)
+    if light and like_lights:
+        return Kind.LIGHT, (
+            f"clouded; {stars} only, but light fell on it and it was exposed like the frames with "
+            f"stars ({shot}), {words}"
+        )
+    if light:
         return None, f"{stars}, too bright for a dark and too dim for a flat; {words}, {shot}"
     if not seen.black_known and seen.fraction is not None and seen.fraction > DEEPEST_BLACK:
         return None, f"{stars}, and its black level is not known; {words}, {shot}"
+    starry = peers.lowest_with_stars(exposure)
+    if light is None and starry is not None and seen.level > starry - 0.3 * seen.noise:
+        return None, (
+            f"a clouded light or a warm dark: {stars}, exposed like the frames with stars and not "
+            f"darker; {words}, {shot}"
+        )
     if exposure is None:
         return None, f"at black level ({words}), but its exposure is not known"
     if exposure <= BIAS_EXPOSURE:
@@ -132,12 +153,20 @@ def _is_middle(seen: Look, signal: float | None) -> bool:
     return signal is not None and seen.noise > 0 and signal / seen.noise >= BRIGHT
 
 
-def _saw_light(seen: Look, signal: float | None) -> bool:
-    """Whether some light fell on the sensor. Dark current is the same in every colour."""
+def _saw_light(seen: Look, signal: float | None) -> bool | None:
+    """Whether some light fell on the sensor; None when that cannot be told.
+
+    Dark current is the same in every colour, and does not fall off towards all four corners.
+    """
     full = seen.level / seen.fraction if seen.fraction else 0.0
     if seen.tint is not None:
-        return seen.tint > max(0.0005 * full, 0.3 * seen.noise) and seen.tint > 0.12 * seen.level
-    return signal is not None and signal > max(0.005 * full, 3 * seen.noise)
+        enough = seen.tint > max(0.0005 * full, 0.3 * seen.noise)
+        if seen.black_known or enough:
+            return enough and (signal is None or seen.tint > 0.12 * signal)
+    if signal is None or signal <= seen.noise:
+        return None
+    lens = seen.falloff > max(0.03 * signal, 0.1 * seen.noise)
+    return True if lens or seen.stars > 1 else None
 
 
 def _level_words(seen: Look, signal: float | None) -> str:

@@ -9,7 +9,7 @@ a bad column bright ones on two sides only, a glowing corner has no falling off.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -23,6 +23,7 @@ _PEAK = 8.0  # sigma above the background
 _SIDE = 2.5  # sigma, for the pixels beside the peak
 _RING = 8  # pixels from the peak, where a star's light is gone
 _MOST_CANDIDATES = 100_000
+_AROUND = tuple((dy, dx) for dy in (-1, 0, 1) for dx in (-1, 0, 1) if (dy, dx) != (0, 0))
 _SAMPLES = 12  # a side: pixels of a block that its median is taken of
 
 
@@ -45,6 +46,7 @@ class Look:
     noise: float
     stars: int
     tint: float | None
+    falloff: float
     unevenness: float
     saturated: float
 
@@ -78,10 +80,11 @@ def look(info: FrameInfo, data: Array, flags: Array) -> Look:
     return Look(
         level=level,
         black_known=info.black is not None,
-        fraction=None if top is None else level / max(top - black[where], 1.0),
+        fraction=None if top is None else level / max(float(top - black[where]), 1.0),
         noise=float(np.median(blocks.sigma[where])),
         stars=_stars(mosaic, blocks, where),
-        tint=_tint(levels, info.cfa) if step == 2 and info.black is not None else None,
+        tint=_tint(levels, info.cfa) if step == 2 else None,
+        falloff=_falloff(blocks.median[where]),
         unevenness=_unevenness(blocks.median[where] - black[where]),
         saturated=float(np.mean((flags[::4, ::4] & Flag.SATURATED) > 0)),
     )
@@ -133,6 +136,14 @@ def _tint(levels: Array, cfa: str | None) -> float:
     return float(max(colours) - min(colours))
 
 
+def _falloff(levels: Array) -> float:
+    rows, columns = levels.shape
+    y, x = -(-rows // 5), -(-columns // 5)
+    corners = (levels[:y, :x], levels[:y, -x:], levels[-y:, :x], levels[-y:, -x:])
+    middle = levels[rows // 3 : rows - rows // 3, columns // 3 : columns - columns // 3]
+    return float(middle.mean() - max(corner.mean() for corner in corners))
+
+
 def _unevenness(levels: Array) -> float:
     rows, columns = levels.shape
     y, x = np.meshgrid(np.linspace(-1, 1, rows), np.linspace(-1, 1, columns), indexing="ij")
@@ -154,42 +165,62 @@ def _stars(mosaic: Array, blocks: _Blocks, where: int) -> int:
     inner = plane[: rows * side, : columns * side].reshape(rows, side, columns, side)
     threshold = (blocks.median[where] + _PEAK * blocks.sigma[where]).astype(plane.dtype)
     above = np.flatnonzero(inner > threshold[:, np.newaxis, :, np.newaxis])
-    above = above[:: -(-above.size // _MOST_CANDIDATES) or 1]
-    y, x = np.divmod(above, columns * side)
+    density = above.size / inner.size
+    every = -(-above.size // _MOST_CANDIDATES) or 1
+    y, x = np.divmod(above[::every], columns * side)
     y, x = y * step + y0, x * step + x0
     edge = _RING + step
     keep = (y >= edge) & (y < mosaic.shape[0] - edge) & (x >= edge) & (x < mosaic.shape[1] - edge)
-    y, x = y[keep], x[keep]
+    found = _Candidates(mosaic, blocks, y[keep], x[keep])
+    for test in (_lit_sides, _is_top, _falls_off):
+        found = found.only(test(found))
+    # Three of four neighbours hot by chance, and one of them itself the peak.
+    chance = 4 * density**3 * above.size
+    return max(int(len(found.y) * every - 2 * chance), 0)
 
-    def excess(dy: int, dx: int) -> tuple[Array, Array]:
+
+@dataclass(frozen=True, slots=True)
+class _Candidates:
+    """Pixels far above their local background."""
+
+    mosaic: Array
+    blocks: _Blocks
+    y: Array
+    x: Array
+
+    def only(self, good: Array) -> _Candidates:
+        return replace(self, y=self.y[good], x=self.x[good])
+
+    def excess(self, dy: int, dx: int) -> tuple[Array, Array]:
         """(ADU above the local background, the local sigma) at an offset from each candidate."""
-        yy, xx = y + dy, x + dx
-        plane_number = (yy % step) * step + xx % step
-        row = np.minimum(yy // step // side, rows - 1)
-        column = np.minimum(xx // step // side, columns - 1)
-        value = mosaic[yy, xx].astype(np.float32)
-        return (
-            value - blocks.median[plane_number, row, column],
-            blocks.sigma[plane_number, row, column],
-        )
+        y, x, blocks = self.y + dy, self.x + dx, self.blocks
+        rows, columns = blocks.median.shape[1:]
+        number = (y % blocks.step) * blocks.step + x % blocks.step
+        row = np.minimum(y // blocks.step // blocks.side, rows - 1)
+        column = np.minimum(x // blocks.step // blocks.side, columns - 1)
+        value = self.mosaic[y, x].astype(np.float32)
+        return value - blocks.median[number, row, column], blocks.sigma[number, row, column]
 
-    peak, sigma = excess(0, 0)
-    good = np.ones(len(y), bool)
-    for dy in (-step, 0, step):
-        for dx in (-step, 0, step):
-            if (dy, dx) != (0, 0):
-                other = excess(dy, dx)[0]
-                good &= peak > other if (dy, dx) < (0, 0) else peak >= other
-    sides = [excess(dy, dx) for dy, dx in ((-1, 0), (1, 0), (0, -1), (0, 1))]
-    corners = [excess(dy, dx)[0] for dy in (-1, 1) for dx in (-1, 1)]
-    good &= sum((value > _SIDE * s).astype(int) for value, s in sides) >= 3
-    good &= sum(value for value, _ in sides) + sum(corners) > 0.6 * peak
-    ring = [
-        excess(dy, dx)[0]
-        for dy in (-_RING, 0, _RING)
-        for dx in (-_RING, 0, _RING)
-        if (dy, dx) != (0, 0)
-    ]
-    around = np.median(ring, axis=0)
-    good &= (around < 0.5 * peak) & (peak - around > 0.75 * _PEAK * sigma)
-    return int(np.count_nonzero(good))
+
+def _lit_sides(found: _Candidates) -> Array:
+    """Three of the four neighbours have light too: not so for a hot pixel or a bad column."""
+    sides = [found.excess(dy, dx) for dy, dx in ((-1, 0), (1, 0), (0, -1), (0, 1))]
+    return np.sum([value > _SIDE * sigma for value, sigma in sides], axis=0) >= 3
+
+
+def _is_top(found: _Candidates) -> Array:
+    """The highest among its neighbours of the same colour, and they hold much of the light."""
+    peak = found.excess(0, 0)[0]
+    step = found.blocks.step
+    good = np.ones(len(peak), bool)
+    for dy, dx in _AROUND:
+        other = found.excess(step * dy, step * dx)[0]
+        good &= peak > other if (dy, dx) < (0, 0) else peak >= other
+    return good & (np.sum([found.excess(dy, dx)[0] for dy, dx in _AROUND], axis=0) > 0.6 * peak)
+
+
+def _falls_off(found: _Candidates) -> Array:
+    """The light is gone a few pixels away: not so for glowing corners and edges."""
+    peak, sigma = found.excess(0, 0)
+    ring = np.median([found.excess(_RING * dy, _RING * dx)[0] for dy, dx in _AROUND], axis=0)
+    return (ring < 0.5 * peak) & (peak - ring > 0.75 * _PEAK * sigma)

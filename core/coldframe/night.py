@@ -281,7 +281,7 @@ def _recognised(entry: _Entry, peers: Peers) -> _Entry:
 
 
 def _how_to_say(entry: _Entry) -> str:
-    return f"say what it is in notes.yaml, such as kinds: {{flat: '{entry.found.label}'}}"
+    return f"say what it is in notes.yaml, such as kinds: {{light: '{entry.found.label}'}}"
 
 
 def _sensor(info: FrameInfo) -> tuple[Any, ...]:
@@ -303,14 +303,18 @@ def _exposures(entries: Sequence[_Entry], kind: Kind) -> Mapping[Any, set[float]
 def _peers(group: Sequence[_Entry], everyone: Sequence[_Entry]) -> Peers:
     """What the frames of one setting, and the camera's exposures in all, tell about each."""
     sensor = _sensor(group[0].info)
-    levels = [entry.seen.level for entry in group if entry.seen is not None]
+    levels = tuple(
+        (entry.info.exposure, entry.seen.level, entry.info.kind is Kind.LIGHT)
+        for entry in group
+        if entry.seen is not None
+    )
     exposures = [
         entry.info.exposure
         for entry in everyone
         if _sensor(entry.info) == sensor and entry.info.exposure is not None
     ]
     lights = _exposures(group, Kind.LIGHT)[sensor]
-    return Peers(tuple(sorted(lights)), min(levels, default=None), min(exposures, default=None))
+    return Peers(tuple(sorted(lights)), levels, min(exposures, default=None))
 
 
 def _with_scene(entry: _Entry) -> FrameInfo:

@@ -126,12 +126,29 @@ def _images(path: Path, hdus: fits.HDUList, file_bytes: int) -> list[_Image]:
             images.append(image)
         elif hdu.header.get("NAXIS", 0) > 0:
             others.append(_what(hdu))
+    _check_tail(path, hdus, file_bytes)
     if not images:
         what = " and ".join(dict.fromkeys(others)) or "headers"
         raise SetAside(
             f"{path.name}: holds no image, only {what}; leave it out of the night's folder"
         )
     return images
+
+
+def _check_tail(path: Path, hdus: fits.HDUList, file_bytes: int) -> None:
+    """Astropy stops at an extension whose header it cannot parse; say so instead."""
+    place = hdus[-1].fileinfo()
+    if place is None or place["file"].compression:
+        return
+    end = place["datLoc"] + place["datSpan"]
+    if end < file_bytes:
+        with path.open("rb") as file:
+            file.seek(end)
+            if file.read(8) == b"XTENSION":
+                raise SetAside(
+                    f"{path.name}: its extension {len(hdus)} is damaged; copy the file again, or "
+                    "save its good images as files of their own"
+                )
 
 
 def _what(hdu: Any) -> str:

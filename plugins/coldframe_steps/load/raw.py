@@ -20,6 +20,7 @@ import rawpy
 from coldframe.errors import SetAside
 from coldframe.frame import Frame, FrameInfo
 from coldframe_steps.load import exif
+from coldframe_steps.load.dng_levels import black_levels
 from coldframe_steps.load.guard import check_file, check_pixels, flagged, refusing
 
 _NO_SENSOR = (0.0, float("inf"))
@@ -66,6 +67,13 @@ class RawReader:
         with _opened(path) as raw, refusing(path, "decode its pixels"):
             raw.unpack()
             cfa, black = _mosaic(raw, path.name)
+            if cfa is not None and path.suffix.lower() == ".dng":
+                size = raw.sizes
+                whole, margins = (
+                    (size.raw_height, size.raw_width),
+                    (size.top_margin, size.left_margin),
+                )
+                black = black_levels(path, whole, margins) or black
             data = raw.raw_image_visible.copy()
             info = replace(
                 info,

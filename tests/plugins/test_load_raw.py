@@ -1,0 +1,389 @@
+"""Camera raw: values, CFA phase, levels and metadata of DNG files, and what damage does."""
+
+from __future__ import annotations
+
+import io
+import struct
+from datetime import UTC, datetime, timedelta, timezone
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from PIL import Image
+from PIL.TiffImagePlugin import IFDRational
+
+from coldframe.demo.dng import DngFacts, write_dng
+from coldframe.errors import SetAside
+from coldframe.frame import Flag, FrameInfo
+from coldframe_steps.load import exif, guard, makers
+from coldframe_steps.load.raw import RawReader
+
+READER = RawReader()
+START = datetime(2026, 1, 14, 22, 30, 5, 250_000, tzinfo=timezone(timedelta(hours=1)))
+BLACK = (510.0, 511.25, 512.0, 513.5)
+
+
+def facts(**changes: object) -> DngFacts:
+    values: dict[str, object] = {
+        "make": "Aster",
+        "model": "Aster One",
+        "cfa": "RGGB",
+        "black": BLACK,
+        "white": 16383,
+        "exposure": 120.0,
+        "iso": 1600,
+        "start": START,
+        "aperture": 2.8,
+        "focal_length": 135.0,
+        "lens": "135mm F2.8",
+        "temperature": 11.5,
+        "orientation": 6,
+    }
+    return DngFacts(**(values | changes))  # type: ignore[arg-type]
+
+
+@pytest.fixture(scope="module")
+def mosaic() -> np.ndarray:
+    values = np.random.default_rng(3).integers(400, 4000, (90, 130), dtype=np.uint16)
+    values[40, 60], values[41, 61], values[42, 62] = 16383, 0, 16382
+    return values
+
+
+def only(path: Path) -> FrameInfo:
+    ((info, _),) = READER.read_info(path)
+    return info
+
+
+@pytest.mark.parametrize("cfa", ["RGGB", "BGGR", "GRBG", "GBRG"])
+@pytest.mark.parametrize("active", [None, (2, 4, 80, 120), (3, 5, 81, 121), (2, 5, 80, 121)])
+def test_every_pixel_keeps_its_value_colour_and_black(
+    tmp_path: Path, mosaic: np.ndarray, cfa: str, active: tuple[int, int, int, int] | None
+) -> None:
+    path = tmp_path / "a.dng"
+    write_dng(path, mosaic, facts(cfa=cfa, active=active))
+    frame = READER.read_frame(only(path))
+    assert frame.data.dtype == np.uint16
+    top, left, bottom, right = active or (0, 0, *mosaic.shape)
+    # LibRaw may move an odd border of the active area by a pixel: find where the values lie.
+    places = [
+        (y, x)
+        for y in range(top, top + 2)
+        for x in range(left, left + 2)
+        if np.array_equal(frame.data, mosaic[y:bottom, x:right][: frame.shape[0], : frame.shape[1]])
+    ]
+    assert len(places) == 1
+    (y, x) = places[0]
+    cell = [(y - top + dy) % 2 * 2 + (x - left + dx) % 2 for dy in (0, 1) for dx in (0, 1)]
+    assert frame.info.cfa == "".join(cfa[i] for i in cell)
+    assert frame.info.black == tuple(BLACK[i] for i in cell)
+    assert frame.info.white == 16383
+    assert frame.info.shape == frame.shape
+
+
+def test_black_level_without_dng_tags_is_that_of_libraw(tmp_path: Path, mosaic: np.ndarray) -> None:
+    path = tmp_path / "a.dng"
+    write_dng(path, mosaic, facts(cfa="GRBG"))
+    other = tmp_path / "a.nef"
+    path.rename(other)
+    black = READER.read_frame(FrameInfo(path=str(other))).info.black
+    assert black == pytest.approx(BLACK, abs=0.5)  # LibRaw keeps whole numbers
+
+
+def test_flags_mark_saturated_and_clipped_pixels_only(tmp_path: Path, mosaic: np.ndarray) -> None:
+    path = tmp_path / "a.dng"
+    write_dng(path, mosaic, facts())
+    flags = READER.read_frame(only(path)).flags
+    expected = np.zeros(mosaic.shape, np.uint8)
+    expected[40, 60], expected[41, 61] = Flag.SATURATED, Flag.CLIPPED
+    assert np.array_equal(flags, expected)
+
+
+def test_a_white_level_that_is_already_known_is_used(tmp_path: Path, mosaic: np.ndarray) -> None:
+    path = tmp_path / "a.dng"
+    write_dng(path, mosaic, facts())
+    info = FrameInfo(path=str(path), white=3999.0, black=(1.0,) * 4, cfa="GRBG")
+    frame = READER.read_frame(info)
+    assert (frame.info.white, frame.info.black, frame.info.cfa) == (3999.0, (1.0,) * 4, "GRBG")
+    assert np.array_equal(frame.flags & Flag.SATURATED > 0, mosaic >= 3999)
+
+
+def test_metadata(tmp_path: Path, mosaic: np.ndarray) -> None:
+    path = tmp_path / "a.dng"
+    write_dng(path, mosaic, facts())
+    ((info, header),) = READER.read_info(path)
+    assert info == FrameInfo(
+        path=str(path),
+        camera="Aster One",
+        lens="135mm F2.8",
+        iso=1600,
+        exposure=120.0,
+        temperature=11.5,
+        temperature_source="camera metadata",
+        aperture=2.8,
+        focal_length=135.0,
+        shape=(90, 130),
+        start=datetime(2026, 1, 14, 21, 30, 5, 250_000, tzinfo=UTC),
+    )
+    assert header["clock"] == "UTC"
+    assert header["decode for cfa"] is True
+
+
+def test_what_the_camera_does_not_say_is_none(tmp_path: Path, mosaic: np.ndarray) -> None:
+    path = tmp_path / "a.dng"
+    write_dng(path, mosaic, facts(aperture=None, focal_length=0.0, lens=None, temperature=None))
+    info = only(path)
+    assert (info.aperture, info.focal_length, info.lens) == (None, None, None)
+    assert (info.temperature, info.temperature_source) == (None, None)
+
+
+def test_read_info_does_not_decode(
+    tmp_path: Path, mosaic: np.ndarray, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "a.dng"
+    write_dng(path, mosaic, facts())
+    calls = []
+    import rawpy
+
+    class Watched(rawpy.RawPy):  # type: ignore[misc, name-defined]
+        def unpack(self) -> None:
+            calls.append(1)
+            super().unpack()
+
+    monkeypatch.setattr(rawpy, "RawPy", Watched)
+    info = only(path)
+    assert not calls
+    READER.read_frame(info)
+    assert calls
+
+
+def one_line(error: BaseException, name: str) -> str:
+    text = str(error)
+    assert text.startswith(f"{name}: ")
+    assert "\n" not in text
+    return text
+
+
+def test_empty_foreign_missing_and_truncated_files_say_so(
+    tmp_path: Path, mosaic: np.ndarray
+) -> None:
+    good = tmp_path / "a.dng"
+    write_dng(good, mosaic, facts())
+    raw = good.read_bytes()
+    cases = {
+        "empty.dng": (b"", "is empty"),
+        "text.cr2": (b"not a photograph\n" * 40, "not a camera raw file"),
+        "short.dng": (raw[:-1], f"truncated, {len(raw) - 1} of {len(raw)} bytes"),
+        "header.dng": (raw[:600], "not a camera raw file"),
+    }
+    for name, (content, words) in cases.items():
+        path = tmp_path / name
+        path.write_bytes(content)
+        with pytest.raises(SetAside) as caught:
+            READER.read_info(path)
+        assert words in one_line(caught.value, name)
+    with pytest.raises(SetAside, match="no longer there"):
+        READER.read_info(tmp_path / "gone.dng")
+    with pytest.raises(SetAside, match="no longer there"):
+        READER.read_frame(FrameInfo(path=str(tmp_path / "gone.dng")))
+    (tmp_path / "folder.dng").mkdir()
+    with pytest.raises(SetAside, match="is a folder"):
+        READER.read_info(tmp_path / "folder.dng")
+
+
+@pytest.mark.parametrize(("width", "height"), [(60_000, 60_000), (9_000, 20_000)])
+def test_huge_declared_size_is_refused_before_memory_is_taken(
+    tmp_path: Path, mosaic: np.ndarray, width: int, height: int
+) -> None:
+    path = tmp_path / "huge.dng"
+    write_dng(path, mosaic, facts())
+    raw = bytearray(path.read_bytes())
+    at = raw.index(struct.pack("<HHI", 256, 4, 1))
+    struct.pack_into("<I", raw, at + 8, width)
+    struct.pack_into("<I", raw, at + 20, height)
+    path.write_bytes(raw)
+    with pytest.raises(SetAside, match=f"declares {width}×{height} pixels") as caught:
+        READER.read_info(path)
+    one_line(caught.value, "huge.dng")
+
+
+def test_a_mosaic_of_three_colours_in_every_pixel_is_refused(tmp_path: Path) -> None:
+    # A linear DNG: PhotometricInterpretation 34892 (DNG specification 1.4), already demosaiced.
+    path = tmp_path / "linear.dng"
+    write_dng(path, np.zeros((40, 40 * 3), np.uint16), facts(cfa="RGGB"))
+    raw = bytearray(path.read_bytes())
+
+    def change(tag: int, kind: int, value: int) -> None:
+        at = raw.index(struct.pack("<HHI", tag, kind, 1))
+        struct.pack_into("<I", raw, at + 8, value)
+
+    change(256, 4, 40)
+    change(262, 3, 34892)
+    change(277, 3, 3)
+    path.write_bytes(raw)
+    with pytest.raises(SetAside, match=r"linear.dng: "):
+        READER.read_frame(FrameInfo(path=str(path)))
+
+
+@settings(
+    max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
+@given(data=st.data())
+def test_no_damage_gives_anything_but_one_line(tmp_path: Path, data: st.DataObject) -> None:
+    good = tmp_path / "good.dng"
+    if not good.exists():
+        write_dng(good, np.full((40, 50), 700, np.uint16), facts())
+    raw = bytearray(good.read_bytes())
+    for _ in range(data.draw(st.integers(1, 4))):
+        raw[data.draw(st.integers(0, 820))] = data.draw(st.integers(0, 255))
+    path = tmp_path / "bad.dng"
+    path.write_bytes(raw[: data.draw(st.integers(0, len(raw)))])
+    try:
+        ((info, _),) = READER.read_info(path)
+        frame = READER.read_frame(info)
+    except SetAside as error:
+        one_line(error, "bad.dng")
+    else:
+        assert frame.flags.shape == info.shape
+
+
+def test_reading_changes_nothing_in_the_source(tmp_path: Path, mosaic: np.ndarray) -> None:
+    path = tmp_path / "a.dng"
+    write_dng(path, mosaic, facts())
+    before = path.read_bytes(), path.stat().st_mtime_ns
+    path.chmod(0o444)
+    READER.read_frame(only(path))
+    assert (path.read_bytes(), path.stat().st_mtime_ns) == before
+    assert [p.name for p in tmp_path.iterdir()] == ["a.dng"]
+
+
+@pytest.mark.parametrize(
+    ("stamp", "offset", "expected", "known"),
+    [
+        ("2026:01:14 21:00:00", "+02:00", datetime(2026, 1, 14, 19, tzinfo=UTC), True),
+        ("2026:01:14 21:00:00", None, datetime(2026, 1, 14, 21, tzinfo=UTC), False),
+        ("2026:01:14 21:00:00", "??", datetime(2026, 1, 14, 21, tzinfo=UTC), False),
+        ("0000:00:00 00:00:00", None, None, False),
+        (None, None, None, False),
+    ],
+)
+def test_start_time(
+    stamp: str | None, offset: str | None, expected: datetime | None, known: bool
+) -> None:
+    tags = {"EXIF DateTimeOriginal": stamp, "EXIF OffsetTimeOriginal": offset}
+    found = {name: Tag(value) for name, value in tags.items() if value is not None}
+    assert exif.start_time(found) == (expected, known)
+
+
+class Tag:
+    """As much of an exifread tag as is used."""
+
+    def __init__(self, *values: object) -> None:
+        self.values: object = values[0] if isinstance(values[0], str) else list(values)
+
+    def __str__(self) -> str:
+        return str(self.values)
+
+
+@pytest.mark.parametrize(
+    ("make", "model", "camera"),
+    [
+        ("Aster", "Aster One", "Aster One"),
+        ("ASTER CORPORATION", "Aster 5", "Aster 5"),
+        ("Nachtauge", "N1", "Nachtauge N1"),
+        (None, "N1", "N1"),
+        (None, None, None),
+    ],
+)
+def test_camera_name(make: str | None, model: str | None, camera: str | None) -> None:
+    tags = {"Image Make": make, "Image Model": model}
+    assert exif.camera({k: Tag(v) for k, v in tags.items() if v}) == camera
+
+
+def test_iso_beyond_two_bytes_comes_from_the_long_tag() -> None:
+    # Exif 2.3 (CIPA DC-008), 4.6.5: PhotographicSensitivity is 65535 when it does not fit.
+    tags = {"EXIF ISOSpeedRatings": Tag(65535), "EXIF RecommendedExposureIndex": Tag(102400)}
+    assert exif.iso(tags) == 102400
+    assert exif.iso({"EXIF ISOSpeedRatings": Tag(0)}) is None
+
+
+def test_canon_temperature_and_its_absence() -> None:
+    # That the byte is degC + 128 and 0 where there is no sensor: common practice, no source. A
+    # real camera's JPEG with 0 ("-128 C") was seen.
+    info = FrameInfo()
+
+    def temperature(header: dict[str, str]) -> float | None:
+        fixed = makers.fix(info, header)
+        return None if fixed is None else fixed.temperature
+
+    canon = {"Image Make": "Canon"}
+    assert temperature(canon | {"MakerNote CameraTemperature": "23 C"}) == 23.0
+    assert temperature(canon | {"MakerNote CameraTemperature": "-128 C"}) is None
+    shot = [68, 0, 160, 1, 2, 3, 4, 5, 6, 7, 8, 9, 151, 0]
+    assert temperature(canon | {"MakerNote Tag 0x0004": str(shot)}) == 23.0
+    assert temperature({"Image Make": "Aster", "MakerNote CameraTemperature": "23 C"}) is None
+    known = FrameInfo(temperature=5.0, temperature_source="camera metadata")
+    assert makers.fix(known, canon | {"MakerNote CameraTemperature": "23 C"}) is None
+
+
+def tiff_block(make: str, exposure: tuple[int, int]) -> bytes:
+    """A TIFF structure with two tags, as an Exif block has."""
+    text = make.encode() + b"\0"
+    after = 8 + 2 + 24 + 4
+    entries = struct.pack("<HHII", 271, 2, len(text), after)
+    entries += struct.pack("<HHII", 33434, 5, 1, after + len(text) + len(text) % 2)
+    body = struct.pack("<2sHIH", b"II", 42, 8, 2) + entries + struct.pack("<I", 0) + text
+    return body + b"\0" * (len(text) % 2) + struct.pack("<II", *exposure)
+
+
+def box(kind: bytes, content: bytes) -> bytes:
+    return struct.pack(">I4s", 8 + len(content), kind) + content
+
+
+def test_exif_blocks_in_the_boxes_of_a_cr3_file(tmp_path: Path) -> None:
+    # ISO/IEC 14496-12 boxes; the names CMT1 and CMT2 from memory.
+    inner = box(b"CNCV", b"x" * 10) + box(b"CMT1", tiff_block("Canon", (1, 1)))
+    inner += box(b"CMT2", tiff_block("-", (30, 1)))
+    movie = box(b"moov", box(b"uuid", b"u" * 16 + inner) + box(b"trak", b"t" * 20))
+    path = tmp_path / "a.cr3"
+    path.write_bytes(box(b"ftyp", b"crx \0\0\0\1") + movie + box(b"mdat", b"0" * 64))
+    tags = exif.read_tags(path)
+    assert exif.text(tags, "Image Make") == "Canon"
+    assert exif.number(tags, "EXIF ExposureTime") == 30.0
+    path.write_bytes(path.read_bytes()[:60])
+    assert exif.read_tags(path) == {}
+
+
+def test_exif_of_the_jpeg_inside_a_raf_file(tmp_path: Path) -> None:
+    # That byte 84 names the JPEG's place: from memory.
+    stored = Image.Exif()
+    stored[271] = "Aster"
+    stored.get_ifd(34665)[33434] = IFDRational(5, 2)
+    jpeg = io.BytesIO()
+    Image.new("RGB", (8, 8)).save(jpeg, "JPEG", exif=stored)
+    content = jpeg.getvalue()
+    head = b"FUJIFILMCCD-RAW ".ljust(84, b"\0") + struct.pack(">II", 148, len(content))
+    path = tmp_path / "a.raf"
+    path.write_bytes(head.ljust(148, b"\0") + content)
+    tags = exif.read_tags(path)
+    assert exif.text(tags, "Image Make") == "Aster"
+    assert exif.number(tags, "EXIF ExposureTime") == 2.5
+
+
+def test_long_values_stay_out_of_the_header() -> None:
+    tags = {"a": Tag("short"), "b": Tag("x" * 5000)}
+    assert exif.header(tags) == {"a": "short"}
+
+
+def test_disk_failure_is_told_from_damage(tmp_path: Path) -> None:
+    with (
+        pytest.raises(SetAside, match="the disk failed"),
+        guard.refusing(tmp_path / "a.dng", "read it"),
+    ):
+        raise OSError(5, "Input/output error")
+    with (
+        pytest.raises(SetAside, match="not enough memory"),
+        guard.refusing(tmp_path / "a.dng", "read it"),
+    ):
+        raise MemoryError
