@@ -1,0 +1,205 @@
+"""The report's pictures: the result, before and after, and the maps of each stack."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from statistics import median
+
+from coldframe.report.blocks import Block, Picture, Pictures, Text
+from coldframe.report.findings import Result, before_stack, calibrated, lights, results
+from coldframe.report.glance import Album, Glance, Map, Small, resize
+from coldframe.report.numbers import number
+from coldframe.report.pictures import fit_tone, image, picture
+from coldframe.report.record import FrameRecord, ProductRecord, RunRecord
+
+_LARGE = 1400  # px, longest side of the result
+_SEVERAL = 900  # the same when there are several results
+_HALF = 500  # px, longest side of a picture of a pair
+_TRIES = 3  # lights to try for one whose pixels are still there
+_MAPS = {
+    "count": ("Frames used", "lights that went into each pixel"),
+    "weight": ("Weight", "sum of the weights of the lights in each pixel"),
+    "high": ("Rejected as too high", "satellite trails, aircraft and cosmic rays show here"),
+    "low": ("Rejected as too low", "values far below the other lights"),
+    "background": ("Background model", "what was taken off the stack"),
+}
+
+
+def final_pictures(record: RunRecord, album: Album) -> list[Block]:
+    """Each result, large."""
+    every = results(record)
+    if not every:
+        return [Text("There is no result to show: no stack was made.")]
+    shown: list[Picture] = []
+    for result in every:
+        seen = album.glance(result.final.id)
+        if seen is None:
+            continue
+        small = resize(seen.whole, _LARGE if len(every) == 1 else _SEVERAL)
+        tone = fit_tone(small)
+        if tone is not None:
+            shown.append(
+                picture(
+                    small,
+                    tone,
+                    name=result.final.label,
+                    caption=f"{_files(result.final)}The files are linear; only this picture is "
+                    "stretched.",
+                    alt=f"The finished picture of {result.final.label}, stretched to show faint "
+                    "parts",
+                )
+            )
+    if not shown:
+        return [Text("The pixels of the result are no longer in the store.")]
+    return [Pictures(shown, layout="wide" if len(shown) == 1 else "pair")]
+
+
+def _files(product: ProductRecord) -> str:
+    return f"Files: {', '.join(product.files)}. " if product.files else ""
+
+
+def before_and_after(record: RunRecord, album: Album) -> list[Block]:
+    """One light next to the stack, the stack next to the result, a raw light next to a clean one.
+
+    Both pictures of a pair have the same stretch, each about its own sky level.
+    """
+    blocks: list[Block] = []
+    every = results(record)
+    for result in every:
+        title = f" – {result.stack.label}" if len(every) > 1 else ""
+        blocks += _one_and_stack(record, album, result, title)
+        blocks += _stack_and_final(album, result, title)
+    blocks += _raw_and_clean(record, album)
+    if blocks:
+        about = (
+            "Both pictures of a pair have the same stretch, in ADU about the median of each, so "
+            "that what differs between them is the data."
+        )
+        return [Text(about), *blocks]
+    return [Text("No frame before the result is left in the store to compare it with.")]
+
+
+def _pair(
+    before: Small, after: Small, names: tuple[str, str], captions: tuple[str, str], exact: bool
+) -> list[Picture]:
+    tone = fit_tone(after)
+    if tone is None:
+        return []
+    return [
+        picture(small, tone, name=name, caption=caption, alt=f"{name}: {caption}", exact=exact)
+        for small, name, caption in zip((before, after), names, captions, strict=True)
+    ]
+
+
+def _typical(record: RunRecord, inside: Sequence[str] | None = None) -> list[FrameRecord]:
+    """Used lights, those with the most usual noise first."""
+    frames = [f for f in lights(record) if f.used and (inside is None or f.id in set(inside))]
+    noises = [f.measures["noise"] for f in frames if "noise" in f.measures]
+    usual = median(noises) if noises else 0.0
+    return sorted(frames, key=lambda f: abs(f.measures.get("noise", float("inf")) - usual))
+
+
+def _one_and_stack(record: RunRecord, album: Album, result: Result, title: str) -> list[Block]:
+    after = album.glance(result.stack.id)
+    if after is None:
+        return []
+    for frame in _typical(record, result.stack.frames)[:_TRIES]:
+        before = album.glance(before_stack(record, frame, result.stack))
+        if before is None or before.crop.data.shape != after.crop.data.shape:
+            continue
+        pictures = _pair(
+            before.crop,
+            after.crop,
+            ("One light", "The stack"),
+            (
+                f"{frame.info.label}, calibrated, the middle of the field at full size.",
+                f"{len(result.stack.frames)} lights, the same place.",
+            ),
+            exact=True,
+        )
+        if pictures:
+            return [Pictures(pictures, f"One light and the stack{title}")]
+    return []
+
+
+def _stack_and_final(album: Album, result: Result, title: str) -> list[Block]:
+    if result.stack.id == result.final.id:
+        return []
+    before, after = album.glance(result.stack.id), album.glance(result.final.id)
+    if before is None or after is None:
+        return []
+    pictures = _pair(
+        resize(before.whole, _HALF),
+        resize(after.whole, _HALF),
+        ("The stack", "The result"),
+        (f"Step {result.stack.step}.", f"After {result.final.uses}."),
+        exact=False,
+    )
+    return [Pictures(pictures, f"The stack and the result{title}")] if pictures else []
+
+
+def _raw_and_clean(record: RunRecord, album: Album) -> list[Block]:
+    for frame in _typical(record)[:_TRIES]:
+        after = album.glance(calibrated(record, frame))
+        before = album.glance(frame.id) if after is not None else None
+        if before is None or after is None or before.crop.data.shape != after.crop.data.shape:
+            continue
+        half = " Each 2 × 2 of the mosaic is one pixel." if after.mosaic else ""
+        whole = _pair(
+            resize(before.whole, _HALF),
+            resize(after.whole, _HALF),
+            ("Raw", "Calibrated"),
+            (f"{frame.info.label} as the camera wrote it.", "The same light after its masters."),
+            exact=False,
+        )
+        crop = _pair(
+            before.crop,
+            after.crop,
+            ("Raw", "Calibrated"),
+            (f"The middle of the field at full size.{half}", "The same place."),
+            exact=True,
+        )
+        return [
+            Pictures(pictures, title)
+            for pictures, title in (
+                (whole, "A raw light and the same light calibrated"),
+                (crop, "The same two at full size"),
+            )
+            if pictures
+        ]
+    return []
+
+
+def maps(record: RunRecord, album: Album) -> list[Block]:
+    """Rejection, coverage and background of each result."""
+    blocks: list[Block] = []
+    every = results(record)
+    for result in every:
+        planes: dict[str, Map] = {}
+        for product in (result.stack, result.final):
+            seen: Glance | None = album.glance(product.id)
+            planes |= dict(seen.maps) if seen is not None else {}
+        shown = [_map(name, planes[name], result.stack) for name in _MAPS if name in planes]
+        if shown:
+            title = result.stack.label if len(every) > 1 else ""
+            blocks.append(Pictures(shown, title, layout="thumbs"))
+    return blocks
+
+
+def _map(name: str, plane: Map, stack: ProductRecord) -> Picture:
+    title, about = _MAPS[name]
+    low, high = plane.shown
+    span = high - low
+    caption = f"{about}. Black is {number(low, 3)}, white {number(high, 3)}"
+    share = stack.measures.get(f"rejected_{name}")
+    if share is not None:
+        caption += f"; {number(share, 2)}% of all values were rejected"
+    elif name == "background":
+        caption += f" ADU; from {number(plane.low)} to {number(plane.high)} ADU in all"
+    values = (plane.data - low) / span if span > 0 else plane.data * 0 + 0.5
+    return image(
+        values.clip(0, 1),
+        name=title,
+        caption=caption[0].upper() + caption[1:] + ".",
+        alt=f"Map over the field: {title.lower()}",
+    )
