@@ -7,7 +7,7 @@ from statistics import median
 
 from coldframe.report.blocks import Block, Picture, Pictures, Text
 from coldframe.report.findings import Result, before_stack, calibrated, lights, results
-from coldframe.report.glance import Album, Glance, Map, Small, resize
+from coldframe.report.glance import MAPS, Album, Glance, Map, Small, resize
 from coldframe.report.numbers import number
 from coldframe.report.pictures import fit_tone, image, picture
 from coldframe.report.record import FrameRecord, ProductRecord, RunRecord
@@ -179,7 +179,7 @@ def maps(record: RunRecord, album: Album) -> list[Block]:
         for product in (result.stack, result.final):
             seen: Glance | None = album.glance(product.id)
             planes |= dict(seen.maps) if seen is not None else {}
-        shown = [_map(name, planes[name], result.stack) for name in _MAPS if name in planes]
+        shown = [_map(name, planes[name], result.stack) for name in MAPS if name in planes]
         if shown:
             title = result.stack.label if len(every) > 1 else ""
             blocks.append(Pictures(shown, title, layout="thumbs"))

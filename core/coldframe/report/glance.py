@@ -12,6 +12,8 @@ from coldframe.frame import Array, Flag, Frame
 WHOLE = 1400  # px, longest side of a whole picture
 CROP = (360, 480)  # px (y, x) of the part shown at full size
 MAP = 500  # px, longest side of a map
+MAPS = ("count", "weight", "high", "low", "background")
+"""Planes that are shown, in this order."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,13 +33,11 @@ class Map:
     """A plane of a product, made small.
 
     data : float32 (h, w), the mean over colours. low, high : extremes of the whole plane.
-    mean : its mean over all pixels and colours.
     """
 
     data: Array
     low: float
     high: float
-    mean: float
 
     @property
     def shown(self) -> tuple[float, float]:
@@ -77,14 +77,12 @@ class Album:
 def glance(frame: Frame) -> Glance:
     """The small copy of a frame."""
     pixels = colours(frame)
+    planes = {n: p for n, p in frame.planes.items() if p.shape[-2:] == frame.shape}
+    maps = {name: _map(planes[name]) for name in MAPS if name in planes}
     return Glance(
         whole=shrink(pixels, WHOLE),
         crop=Small(middle(pixels, CROP), 1.0),
-        maps={
-            name: _map(plane)
-            for name, plane in frame.planes.items()
-            if plane.shape[-2:] == frame.shape and np.isfinite(plane).any()
-        },
+        maps={name: plane for name, plane in maps.items() if plane is not None},
         mosaic=frame.info.cfa is not None and frame.data.ndim == 2,
     )
 
@@ -95,8 +93,10 @@ def colours(frame: Frame) -> Array:
     A mosaic becomes an image of half the size: each 2 x 2 block gives one pixel of three colours,
     the greens averaged.
     """
-    empty = (frame.flags & Flag.NO_DATA) > 0
-    data = np.where(empty, np.float32(np.nan), frame.channels).astype(np.float32, copy=False)
+    empty = (frame.flags & np.uint8(Flag.NO_DATA)) > 0
+    data = np.asarray(frame.channels, np.float32)
+    if empty.any():
+        data = np.where(empty, np.float32(np.nan), data)
     cfa = frame.info.cfa
     if frame.data.ndim == 3 or cfa is None or set(cfa) != set("RGB") or min(frame.shape) < 2:
         return data
@@ -127,12 +127,22 @@ def shrink(pixels: Array, size: int) -> Small:
     means = np.empty((len(pixels), height, width), np.float32)
     for mean, plane in zip(means, pixels, strict=True):  # one colour at a time for the memory
         cut = plane[: height * step_y, : width * step_x]
-        blocks = cut.reshape(height, step_y, width, step_x)
-        good = np.isfinite(blocks)
-        count = good.sum(axis=(1, 3))
-        total = blocks.sum(axis=(1, 3), where=good, dtype=np.float64)
+        good = np.isfinite(cut)
+        if good.all():
+            mean[...] = _block_sums(cut, step_y, step_x) / (step_y * step_x)
+            continue
+        count = _block_sums(good, step_y, step_x)
+        total = _block_sums(np.where(good, cut, np.float32(0)), step_y, step_x)
         mean[...] = np.where(count > 0, total / np.maximum(count, 1), np.nan)
     return Small(means, float(factor))
+
+
+def _block_sums(plane: Array, step_y: int, step_x: int) -> Array:
+    """Float64 sums over blocks; rows first, which runs along the memory."""
+    height, width = plane.shape[0] // step_y, plane.shape[1]
+    rows = plane.reshape(height, step_y, width).sum(axis=1, dtype=np.float64)
+    sums: Array = rows.reshape(height, width // step_x, step_x).sum(axis=2)
+    return sums
 
 
 def resize(small: Small, size: int) -> Small:
@@ -141,10 +151,10 @@ def resize(small: Small, size: int) -> Small:
     return Small(again.data, again.factor * small.factor)
 
 
-def _map(plane: Array) -> Map:
-    """The plane with colours averaged."""
-    good = plane[np.isfinite(plane)]
+def _map(plane: Array) -> Map | None:
+    """The plane with colours averaged; None when it holds no number."""
+    good = plane if np.isfinite(plane).all() else plane[np.isfinite(plane)]
+    if good.size == 0:
+        return None
     small = shrink(plane if plane.ndim == 3 else plane[np.newaxis], MAP).data
-    return Map(
-        small.mean(axis=0), float(good.min()), float(good.max()), float(good.mean(dtype=np.float64))
-    )
+    return Map(small.mean(axis=0), float(good.min()), float(good.max()))

@@ -16,6 +16,7 @@ from coldframe.report.record import FrameRecord
 _SIZE = (3.75, 2.0)  # inches; about the width of a phone, so that the text stays readable there
 _TICK_MINUTES = (1, 2, 5, 10, 15, 30, 60, 120, 180, 240, 360, 720)
 _MOST_TICKS = 6
+_MOST_TITLES = 1000  # more of them would make the page heavy
 # Drawn in colours that occur nowhere else, then swapped for the page's own variables, so that one
 # drawing suits the light and the dark theme.
 _INK, _FAINT, _USED, _ASIDE = "#0a0001", "#0a0002", "#0a0003", "#0a0004"
@@ -206,15 +207,25 @@ def _page_svg(figure: Any, mark: str, title: str, about: str, points: dict[str, 
 
 
 def _name_points(svg: str, group: str, titles: Sequence[str]) -> str:
-    """Give each mark of a group a title, which browsers show under the pointer."""
-    start = svg.find(f'id="{group}"')
+    """Give each mark of a group a title, which browsers show under the pointer.
+
+    What the marks share goes to their group, since there may be thousands.
+    """
+    start = svg.find(f'<g id="{group}"')
     if start < 0:
         return svg
     end = svg.index('<g id="', start + 1) if '<g id="' in svg[start + 1 :] else len(svg)
     left = iter(titles)
 
     def named(found: re.Match[str]) -> str:
-        return f"{found[1]}><title>{escape(next(left))}</title></use>"
+        at = " ".join(f'{axis}="{float(found[axis]):.2f}"' for axis in "xy")
+        title = f"<title>{escape(next(left))}</title>" if len(titles) <= _MOST_TITLES else ""
+        return f"<use {found['mark']} {at}>{title}</use>"
 
-    body = re.sub(r"(<use [^>]*?)/>", named, svg[start:end], count=len(titles))
+    pattern = r'<use (?P<mark>href="[^"]*") x="(?P<x>[^"]*)" y="(?P<y>[^"]*)" style="([^"]*)"/>'
+    body = svg[start:end]
+    style = re.search(pattern, body)
+    if style is not None:
+        body = re.sub(pattern, named, body, count=len(titles))
+        body = body.replace(f'id="{group}"', f'id="{group}" style="{style[4]}"', 1)
     return svg[:start] + body + svg[end:]
