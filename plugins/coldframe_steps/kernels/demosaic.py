@@ -1,0 +1,255 @@
+"""From a colour filter mosaic to three colours at every pixel, with its flags."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from coldframe.frame import Array, Flag
+from coldframe_steps.kernels.footprint import BAD, SATURATED, is_bad
+from coldframe_steps.kernels.mosaic import colour_response, red_site
+
+METHODS = ("bilinear", "linear-5x5")
+
+_NEIGHBOURS = np.array([[-1, 0], [1, 0], [0, -1], [0, 1], [-1, -1], [-1, 1], [1, -1], [1, 1]])
+"""(y, x) steps: above and below, to the sides, to the corners."""
+
+_CLIPPED_MARK = 32  # besides the marks of `footprint`
+
+_BOUNDS = np.uint8(Flag.SATURATED | Flag.CLIPPED)
+_CLIPPED = np.uint8(Flag.CLIPPED)
+_SATURATED = np.uint8(Flag.SATURATED)
+_NO_DATA = np.uint8(Flag.NO_DATA)
+_TRANSIENT = np.uint8(Flag.TRANSIENT)
+
+
+def demosaic(
+    data: Array,
+    flags: Array,
+    cfa: str,
+    method: str,
+    response: Sequence[float] | None = None,
+) -> tuple[NDArray[np.float32], NDArray[np.uint8]]:
+    """Interpolate the two colours that each pixel of a Bayer mosaic lacks.
+
+    Parameters
+    ----------
+    data : float32 (y, x), at least 2 x 2, any unit. flags : uint8 (y, x), bits of `Flag`.
+    cfa : colours of the top left 2 x 2, row by row: RGGB, GRBG, GBRG or BGGR.
+    method : "bilinear", the mean of the two or four nearest pixels of a colour; "linear-5x5", the
+        same corrected by the second derivative of the colour that the pixel has.
+    response : how strongly the sensor answers to the three colours of grey light, in any unit;
+        None to take it from the frame by `colour_response`. See Notes.
+
+    Returns
+    -------
+    float32 (3, y, x), red, green, blue; uint8 (y, x). A measured value is passed on as it is.
+
+    Raises
+    ------
+    ValueError : unknown pattern or method, or a frame with a side of one pixel.
+
+    Notes
+    -----
+    linear-5x5 is sharper and has less false colour, and its result may fall below 0 or rise above
+    the brightest pixel beside an edge: these are linear data and nothing is clipped.
+
+    It takes the three colours to rise and fall by the same amount. In linear data they do so in
+    the ratio of the sensor's response, so the correction of one colour by another is scaled by
+    theirs; without this a star's error in red is five times as large, a dark ring included. Equal
+    responses give the published filter. Around a saturated pixel one colour is cut off, so a pixel
+    with a saturated one under its 5 x 5 is done bilinearly.
+
+    Beyond the edge the mosaic is mirrored about the middle of the outermost pixels, which keeps
+    its pattern.
+
+    Flags. A pixel keeps those of its own site. Sites with no data, a transient or an unrepaired
+    defect are left out: the mean is taken of the others of that colour, so that a bad site costs
+    no pixel but its own; when none is left the pixel has NO_DATA (and TRANSIENT when that is why)
+    and the colour is 0. SATURATED and CLIPPED come from every site in the bilinear means.
+
+    References
+    ----------
+    Malvar, He and Cutler 2004, Proc. IEEE ICASSP, vol. 3, 485: High-quality linear interpolation
+    for demosaicing of Bayer-patterned color images.
+    """
+    red_y, red_x = red_site(cfa)
+    if method not in METHODS:
+        raise ValueError(f"no demosaicing is called '{method}'; there are {', '.join(METHODS)}")
+    if data.ndim != 2 or data.shape != flags.shape or min(data.shape) < 2:
+        raise ValueError(f"cannot demosaic data {data.shape} with flags {flags.shape}")
+    data = np.ascontiguousarray(data, dtype=np.float32)
+    flags = np.ascontiguousarray(flags, dtype=np.uint8)
+    rgb = np.empty((3, *data.shape), np.float32)
+    out_flags = np.empty_like(flags)
+    linear = method == "linear-5x5"
+    if response is None:
+        response = colour_response(data, flags, cfa) if linear else (1.0, 1.0, 1.0)
+    weight = np.array(response, dtype=np.float32)
+    if weight.shape != (3,) or not (weight > 0.0).all():
+        raise ValueError(f"the response to three colours cannot be {tuple(response)}")
+    _demosaic(data, flags, red_y, red_x, linear, weight, rgb, out_flags)
+    return rgb, out_flags
+
+
+@njit(cache=True, nogil=True)
+def _mirror(k, n):  # type: ignore[no-untyped-def]
+    """The pixel that stands for pixel k of n when mirrored about the outermost ones."""
+    k = abs(k) % (2 * n - 2)
+    return k if k < n else 2 * n - 2 - k
+
+
+@njit(cache=True, nogil=True)
+def _load(data, flags, y, row, marks):  # type: ignore[no-untyped-def]
+    """Copy a row with two mirrored pixels at each end, and mark its sites."""
+    nx = data.shape[1]
+    for x in range(nx):
+        row[x + 2] = data[y, x]
+        f = flags[y, x]
+        mark = SATURATED if f & _SATURATED else 0
+        mark |= _CLIPPED_MARK if f & _CLIPPED else 0
+        marks[x + 2] = mark | (BAD if is_bad(f) else 0)
+    for x in (-2, -1, nx, nx + 1):
+        row[x + 2] = row[_mirror(x, nx) + 2]
+        marks[x + 2] = marks[_mirror(x, nx) + 2]
+
+
+@njit(cache=True, nogil=True)
+def _bilinear_row(a, b, c, first, near, green, far):  # type: ignore[no-untyped-def]
+    """One row from rows a, b, c above, at and below it.
+
+    near, green, far : the row's own filter colour besides green, green, and the third. A site of
+    the near colour is at even x when first is 0, at odd x when it is 1. All formulas are worked
+    out for every x and one is chosen: this way the loop runs in vector instructions.
+    """
+    for x in range(near.size):
+        i = x + 2
+        site = (x + first) & 1 == 0
+        side = (b[i - 1] + b[i + 1]) * np.float32(0.5)
+        rise = (a[i] + c[i]) * np.float32(0.5)
+        cross = (side + rise) * np.float32(0.5)
+        corners = ((a[i - 1] + a[i + 1]) + (c[i - 1] + c[i + 1])) * np.float32(0.25)
+        near[x] = b[i] if site else side
+        green[x] = cross if site else b[i]
+        far[x] = corners if site else rise
+
+
+@njit(cache=True, nogil=True)
+def _linear_row(z, a, b, c, d, first, weights, near, green, far):  # type: ignore[no-untyped-def]
+    """As `_bilinear_row`, with the rows two above (z) and two below (d) for the correction.
+
+    weights : response to the near colour, to green, to the far colour.
+    """
+    eighth = np.float32(0.125)
+    to_green = eighth * weights[1] / weights[0]
+    near_to_far = eighth * weights[2] / weights[0]
+    to_near = eighth * weights[0] / weights[1]
+    to_far = eighth * weights[2] / weights[1]
+    for x in range(near.size):
+        i = x + 2
+        site = (x + first) & 1 == 0
+        p = b[i]
+        side, side2 = b[i - 1] + b[i + 1], b[i - 2] + b[i + 2]
+        rise, rise2 = a[i] + c[i], z[i] + d[i]
+        corners = (a[i - 1] + a[i + 1]) + (c[i - 1] + c[i + 1])
+        ring = np.float32(4.0) * p - (side2 + rise2)
+        level = np.float32(5.0) * p - corners
+        g = np.float32(0.25) * (side + rise) + to_green * ring
+        f = np.float32(0.25) * corners + near_to_far * (np.float32(1.5) * ring)
+        across = np.float32(0.5) * side + to_near * (level - side2 + np.float32(0.5) * rise2)
+        upward = np.float32(0.5) * rise + to_far * (level - rise2 + np.float32(0.5) * side2)
+        near[x] = p if site else across
+        green[x] = g if site else p
+        far[x] = f if site else upward
+
+
+@njit(cache=True, nogil=True)
+def _mean(data, flags, y, x, begin, end):  # type: ignore[no-untyped-def]
+    """Mean of the usable ones of the neighbours begin..end-1, and the flags that come with it."""
+    ny, nx = data.shape
+    total = np.float32(0.0)
+    used = 0
+    flag = np.uint8(0)
+    lost = np.uint8(0)
+    for k in range(begin, end):
+        yy, xx = _mirror(y + _NEIGHBOURS[k, 0], ny), _mirror(x + _NEIGHBOURS[k, 1], nx)
+        f = flags[yy, xx]
+        if is_bad(f):
+            lost |= f & _TRANSIENT
+        else:
+            total += data[yy, xx]
+            flag |= f & _BOUNDS
+            used += 1
+    if used == 0:
+        return np.float32(0.0), lost | _NO_DATA
+    return total / np.float32(used), flag
+
+
+@njit(cache=True, nogil=True)
+def _mend(data, flags, y, x, site, redo, near, green, far):  # type: ignore[no-untyped-def]
+    """Redo bilinearly the pixel (y, x) near a bad or saturated site; returns what it takes over.
+
+    With redo False only the flags are worked out.
+    """
+    if site:
+        first, flag = _mean(data, flags, y, x, 0, 4)
+        second, more = _mean(data, flags, y, x, 4, 8)
+    else:
+        first, flag = _mean(data, flags, y, x, 2, 4)
+        second, more = _mean(data, flags, y, x, 0, 2)
+    if redo:
+        if site:
+            green[x] = first
+        else:
+            near[x] = first
+        far[x] = second
+    return flag | more
+
+
+@njit(cache=True, nogil=True)
+def _demosaic(data, flags, red_y, red_x, linear, response, rgb, out_flags):  # type: ignore[no-untyped-def]
+    ny, nx = data.shape
+    rows, marks = np.empty((5, nx + 4), np.float32), np.empty((5, nx + 4), np.uint8)
+    column = np.empty(nx + 4, np.uint8)
+    weights = np.empty(3, np.float32)
+    for y in range(-2, 2):
+        _load(data, flags, _mirror(y, ny), rows[y % 5], marks[y % 5])
+    for y in range(ny):
+        _load(data, flags, _mirror(y + 2, ny), rows[(y + 2) % 5], marks[(y + 2) % 5])
+        z, a, b = rows[(y - 2) % 5], rows[(y - 1) % 5], rows[y % 5]
+        c, d = rows[(y + 1) % 5], rows[(y + 2) % 5]
+        red_row = (y + red_y) & 1 == 0
+        first = red_x if red_row else 1 - red_x
+        near, far = (rgb[0, y], rgb[2, y]) if red_row else (rgb[2, y], rgb[0, y])
+        green = rgb[1, y]
+        weights[0], weights[1] = response[0 if red_row else 2], response[1]
+        weights[2] = response[2 if red_row else 0]
+        if linear:
+            _linear_row(z, a, b, c, d, first, weights, near, green, far)
+        else:
+            _bilinear_row(a, b, c, first, near, green, far)
+        for x in range(nx):
+            out_flags[y, x] = flags[y, x]
+        some = 0
+        for i in range(nx + 4):
+            column[i] = marks[0, i] | marks[1, i] | marks[2, i] | marks[3, i] | marks[4, i]
+            some |= column[i]
+        if not some:
+            continue
+        here, up, down = marks[y % 5], marks[(y - 1) % 5], marks[(y + 1) % 5]
+        up2, down2 = marks[(y - 2) % 5], marks[(y + 2) % 5]
+        for x in range(nx):
+            i = x + 2
+            if column[i - 2] | column[i - 1] | column[i] | column[i + 1] | column[i + 2] == 0:
+                continue
+            mark = here[i - 1] | here[i] | here[i + 1]
+            mark |= up[i - 1] | up[i] | up[i + 1] | down[i - 1] | down[i] | down[i + 1]
+            if linear:
+                mark |= here[i - 2] | here[i + 2] | up2[i] | down2[i]
+            if mark:
+                site = (x + first) & 1 == 0
+                redo = mark & (BAD | SATURATED) != 0
+                out_flags[y, x] |= _mend(data, flags, y, x, site, redo, near, green, far)
