@@ -220,7 +220,13 @@ def _is_top(found: _Candidates) -> Array:
 
 
 def _falls_off(found: _Candidates) -> Array:
-    """The light is gone a few pixels away: not so for glowing corners and edges."""
+    """The light is gone a few pixels away on every line through the peak.
+
+    Not so for glowing corners and edges, nor along bad columns and rows.
+    """
     peak, sigma = found.excess(0, 0)
-    ring = np.median([found.excess(_RING * dy, _RING * dx)[0] for dy, dx in _AROUND], axis=0)
-    return (ring < 0.5 * peak) & (peak - ring > 0.75 * _PEAK * sigma)
+    ring = np.stack([found.excess(_RING * dy, _RING * dx)[0] for dy, dx in _AROUND])
+    around = np.median(ring, axis=0)
+    # _AROUND runs row by row, so that the two ends of a line through the peak mirror each other.
+    along = np.minimum(ring, ring[::-1]).max(axis=0)
+    return (along < 0.5 * peak) & (around < 0.5 * peak) & (peak - around > 0.75 * _PEAK * sigma)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import struct
+import time
 from datetime import UTC, datetime, timedelta, timezone
 from pathlib import Path
 
@@ -156,6 +157,32 @@ def test_read_info_does_not_decode(
     assert not calls
     READER.read_frame(info)
     assert calls
+
+
+@pytest.mark.parametrize("zone", ["UTC0", "EST5EDT"])
+def test_without_exif_the_shot_is_what_libraw_says_of_it(
+    tmp_path: Path, mosaic: np.ndarray, monkeypatch: pytest.MonkeyPatch, zone: str
+) -> None:
+    path = tmp_path / "a.dng"
+    write_dng(path, mosaic, facts(exposure=2.5))
+    monkeypatch.setattr(exif, "read_tags", lambda path: {})
+    monkeypatch.setenv("TZ", zone)
+    time.tzset()
+    try:
+        ((info, header),) = READER.read_info(path)
+    finally:
+        monkeypatch.undo()
+        time.tzset()
+    assert (info.exposure, info.iso, info.aperture, info.focal_length, info.lens) == (
+        pytest.approx(2.5),
+        1600,
+        pytest.approx(2.8),
+        135.0,
+        "135mm F2.8",
+    )
+    # The camera's clock as it is, whatever the zone of this computer.
+    assert info.start == START.replace(microsecond=0, tzinfo=UTC)
+    assert header == {"decode for cfa": True, "clock": "camera"}
 
 
 def one_line(error: BaseException, name: str) -> str:

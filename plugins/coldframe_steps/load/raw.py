@@ -41,7 +41,7 @@ class RawReader:
         """Facts from the metadata; cfa, black and white are left to `read_frame`."""
         with _opened(path) as raw:
             size = raw.sizes
-            if size.pixel_aspect != 1:
+            if abs(size.pixel_aspect - 1) > 0.01:
                 raise SetAside(
                     f"{path.name}: its pixels are not square ({size.pixel_aspect:g}:1), "
                     "which calibration and registration cannot use"
