@@ -21,7 +21,8 @@ TEMPERATURE = (
     "CCD-TEMP", "CCD_TEMP", "CCDTEMP", "DET-TEMP", "DETTEMP", "SENSTEMP", "CHIPTEMP", "CAM-TEMP", "TEMPERAT",
 )  # fmt: skip
 SET_TEMPERATURE = ("SET-TEMP", "SETTEMP", "CCD-TSET", "SETPOINT")
-KIND = ("IMAGETYP", "IMAGETYPE", "IMGTYPE", "FRAMETYP", "FRAME", "OBSTYPE", "EXPTYPE")
+KIND = ("IMAGETYP", "IMAGETYPE", "IMGTYPE", "FRAMETYP", "OBSTYPE", "FRAME", "EXPTYPE")
+KIND_OR_ELSE = ("FRAME", "EXPTYPE")  # these may also name a coordinate frame or a survey's plan
 FILTER = ("FILTER", "FILTER1", "FILTNAM", "FILTNAM1", "INSFLNAM")
 CFA = ("BAYERPAT", "CFAPAT", "CFA-PAT", "COLORTYP", "BAYER")
 GAIN_SETTING = ("GAIN", "CAMGAIN", "GAINSET")
@@ -113,9 +114,9 @@ def kind_of(header: Header) -> tuple[Kind | None, str]:
         plain = re.sub(r"[^a-z]", "", value.lower())
         # "Light Frame", "DARK FIELD", "Flat image": the second word says nothing.
         plain = re.sub(r"(frame|image|field)s?$", "", plain) or plain
-        return _BY_WORD.get(plain.removesuffix("s")) or _BY_WORD.get(
-            plain
-        ), f"header: {name} = '{value.strip()}'"
+        kind = _BY_WORD.get(plain.removesuffix("s")) or _BY_WORD.get(plain)
+        if kind is not None or name not in KIND_OR_ELSE:
+            return kind, f"header: {name} = '{value.strip()}'"
     return None, ""
 
 
