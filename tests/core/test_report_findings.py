@@ -239,14 +239,15 @@ def test_what_to_shoot_names_setting_and_temperatures() -> None:
 
 
 def test_a_master_that_fits_badly_is_named_with_the_reason() -> None:
-    use = MasterUse("dark", "d", {"temperature": 6.0, "exposure": 0.0}, 3.0)
+    near = MasterUse("dark", "d", {"temperature": 2.0}, 1.0)
+    far = MasterUse("dark", "d", {"temperature": 6.0, "exposure": 0.0}, 3.0)
     bias = MasterUse("bias", "b", {}, 0.5)
-    master = replace(
-        product("dark", []), id="d", label="dark · 2 °C", info=FrameInfo(kind=Kind.DARK)
-    )
-    record = run([light(0, masters=(use, bias))], masters=(master,))
-    assert findings.far_masters(record) == {"d": 3.0}
-    assert to_shoot(record) == [
-        "A closer match than dark · 2 °C: it is 3 tolerances away from a light "
-        "(light_0.dng: temperature 6)."
+    dark = FrameInfo(kind=Kind.DARK)
+    master = replace(product("dark", []), id="d", label="dark · 2 °C", info=dark)
+    lights = [light(0, masters=(near, bias)), light(1, masters=(far, bias))]
+    assert to_shoot(run(lights, masters=(master,))) == [
+        "A closer match than dark · 2 °C: for light_1.dng it is 3 tolerances away "
+        "(temperature 6 °C, exposure 0 s)."
     ]
+    noted = [light(0, masters=(replace(far, note="dark: 6.0 degC warmer"), bias))]
+    assert "3 tolerances away (dark: 6.0 degC warmer)" in to_shoot(run(noted, masters=(master,)))[0]

@@ -162,7 +162,7 @@ def _masters(record: RunRecord) -> list[Block]:
         Text(
             "A distance says how far a master's setting is from a light's, fact by fact. Divided "
             "by the recipe's tolerance for that fact and added up, they make the total: 0 is a "
-            "perfect match, 1 is one whole tolerance away."
+            "perfect match, 1 is one whole tolerance away. A fact known on one side only counts 1."
         ),
         *tables,
     ]

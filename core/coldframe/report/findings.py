@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from coldframe.frame import Kind
-from coldframe.report.record import FrameRecord, ProductRecord, RunRecord
+from coldframe.report.record import FrameRecord, MasterUse, ProductRecord, RunRecord
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,16 +132,13 @@ def _as_kind(name: str) -> str:
     return name
 
 
-def far_masters(record: RunRecord) -> dict[str, float]:
-    """Largest total distance of each master from a used light, where it is more than 1.
-
-    A distance of 1 is one full tolerance away in one fact.
-    """
-    found: dict[str, float] = {}
+def worst_uses(record: RunRecord) -> dict[str, tuple[FrameRecord, MasterUse]]:
+    """The used light that each master suits least, by product id."""
+    found: dict[str, tuple[FrameRecord, MasterUse]] = {}
     for frame in lights(record):
         for use in frame.masters if frame.used else ():
-            if use.total > 1:
-                found[use.product] = max(use.total, found.get(use.product, 0.0))
+            if use.product not in found or use.total > found[use.product][1].total:
+                found[use.product] = frame, use
     return found
 
 

@@ -18,7 +18,7 @@ _HALF = 500  # px, longest side of a picture of a pair
 _TRIES = 3  # lights to try for one whose pixels are still there
 _MAPS = {
     "count": ("Frames used", "lights that went into each pixel"),
-    "weight": ("Weight", "sum of the weights of the lights in each pixel"),
+    "weight": ("Weight", "weight that went into each pixel, of the weight of all lights"),
     "high": ("Rejected as too high", "satellite trails, aircraft and cosmic rays show here"),
     "low": ("Rejected as too low", "values far below the other lights"),
     "background": ("Background model", "what was taken off the stack"),

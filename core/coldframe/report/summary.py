@@ -9,15 +9,19 @@ from coldframe.facts import describe, exposure_text
 from coldframe.report.blocks import Block, Bullets, Figure, Figures, Part, Text
 from coldframe.report.findings import (
     exposure,
-    far_masters,
     lights,
     missing_masters,
     reasons,
     results,
+    worst_uses,
 )
 from coldframe.report.noise import NoiseFigures, noise_figures
 from coldframe.report.numbers import count, duration, listing, number
 from coldframe.report.record import FrameRecord, RunRecord
+from coldframe.report.tables import distances
+
+FAR = 1.0
+"""Tolerances away in all from which another master is worth shooting."""
 
 _MOST_NAMES = 4
 _MOST_REASONS = 5
@@ -163,12 +167,12 @@ def to_shoot(record: RunRecord) -> list[str]:
         for setting in _settings(kind, frames):
             sentences.append(f"{_plural(kind).capitalize()}: {setting}.")
     labels = {master.id: master.label for master in record.masters}
-    for product, total in far_masters(record).items():
-        worst = _worst(record, product)
-        sentences.append(
-            f"A closer match than {labels.get(product, product)}: it is {number(total, 2)} "
-            f"tolerances away from a light" + (f" ({worst})" if worst else "") + "."
-        )
+    for product, (frame, use) in worst_uses(record).items():
+        if use.total > FAR:
+            sentences.append(
+                f"A closer match than {labels.get(product, product)}: for {frame.info.label} it is "
+                f"{number(use.total, 2)} tolerances away ({use.note or distances(use)})."
+            )
     return sentences
 
 
@@ -191,16 +195,3 @@ def _settings(kind: str, frames: Sequence[FrameRecord]) -> list[str]:
             setting += f" · {low} °C" if low == high else f" · {low} to {high} °C"
         out.append(setting)
     return out
-
-
-def _worst(record: RunRecord, product: str) -> str:
-    note, worst = "", 0.0
-    for frame in lights(record):
-        for use in frame.masters:
-            if use.product == product and use.total > worst and frame.used:
-                worst = use.total
-                apart = [
-                    f"{k.replace('_', ' ')} {number(v, 3)}" for k, v in use.distances.items() if v
-                ]
-                note = f"{frame.info.label}: {', '.join(apart)}" if apart else use.note
-    return note

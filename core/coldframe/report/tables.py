@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 
 from coldframe.facts import describe
 from coldframe.report.blocks import Cell, Heading, Line, Table
@@ -13,9 +13,10 @@ from coldframe.report.findings import (
     master_uses,
     measure_names,
     others,
+    worst_uses,
 )
 from coldframe.report.numbers import folder_name, moment, number
-from coldframe.report.record import FrameRecord, ProductRecord, RunRecord
+from coldframe.report.record import FrameRecord, MasterUse, ProductRecord, RunRecord
 
 MAIN_MEASURES = (
     "sky",
@@ -162,28 +163,21 @@ def masters_table(record: RunRecord) -> Table | None:
     if not record.masters:
         return None
     served = master_uses(record)
+    worst = worst_uses(record)
     headings = [
         Heading("Master"),
         Heading("Kind"),
         Heading("Frames", numeric=True),
         Heading("Noise", unit(record, "noise") or "ADU", numeric=True),
         Heading("Frames served", numeric=True),
-        Heading("Largest distance in each fact", wide=True),
-        Heading("Largest total", "tolerances", numeric=True),
-        Heading("Remarks"),
+        Heading("Light it suits least", tight=True),
+        Heading("Distance from it in each fact", wide=True),
+        Heading("In all", "tolerances", numeric=True),
+        Heading("Remarks", wide=True),
     ]
     lines = []
     for master in record.masters:
-        uses = [
-            use
-            for frame in served.get(master.id, ())
-            for use in frame.masters
-            if use.product == master.id
-        ]
-        furthest: dict[str, float] = {}
-        for use in uses:
-            for name, distance in use.distances.items():
-                furthest[name] = max(distance, furthest.get(name, distance), key=abs)
+        frame, use = worst.get(master.id, (None, None))
         lines.append(
             Line(
                 [
@@ -191,10 +185,11 @@ def masters_table(record: RunRecord) -> Table | None:
                     Cell(master.info.kind.value if master.info.kind else "–"),
                     numeric(float(len(master.frames))),
                     numeric(master.measures.get("noise")),
-                    numeric(float(len(uses))),
-                    Cell(_distances(furthest)),
-                    numeric(max(use.total for use in uses) if uses else None),
-                    Cell("; ".join(dict.fromkeys(use.note for use in uses if use.note)) or "–"),
+                    numeric(float(len(served.get(master.id, ())))),
+                    Cell(frame.info.label if frame else "–"),
+                    Cell(distances(use) if use else "–"),
+                    numeric(use.total if use else None),
+                    Cell((use.note if use else "") or "–"),
                 ]
             )
         )
@@ -218,7 +213,7 @@ def matches_table(record: RunRecord) -> Table | None:
                 Cell(frame.info.label),
                 Cell(use.kind),
                 Cell(labels.get(use.product, use.product[:12])),
-                Cell(_distances(use.distances)),
+                Cell(distances(use)),
                 numeric(use.total),
                 Cell(use.note or "–"),
             ],
@@ -232,14 +227,13 @@ def matches_table(record: RunRecord) -> Table | None:
     return Table("Masters of each light", headings, lines, sortable=True, folded=True)
 
 
-def _distances(distances: Mapping[str, float]) -> str:
-    return (
-        ", ".join(
-            f"{title(name).lower()} {number(value, 3)} {_DISTANCE_UNITS.get(name, '')}".rstrip()
-            for name, value in distances.items()
-        )
-        or "–"
-    )
+def distances(use: MasterUse) -> str:
+    """How far off a master is, fact by fact, with units."""
+    words = [
+        f"{title(name).lower()} {number(value, 3)} {_DISTANCE_UNITS.get(name, '')}".rstrip()
+        for name, value in use.distances.items()
+    ]
+    return ", ".join(words) or "–"
 
 
 def calibration_table(record: RunRecord) -> Table | None:
