@@ -1,0 +1,31 @@
+"""Files and modules that the docs name are there, and the docs link to each other rightly."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[2]
+OURS = ("architecture.md", "maths.md", "notes-file.md", "shooting.md")
+HOMES = (ROOT, ROOT / "core/coldframe", ROOT / "plugins/coldframe_steps")
+
+
+@pytest.mark.parametrize("page", OURS)
+def test_paths_exist(page: str) -> None:
+    text = (ROOT / "docs" / page).read_text(encoding="utf-8")
+    text = re.sub(r"```.*?```", "", text, flags=re.S)
+    # A family's modules may follow each other with the folder named once.
+    folder = ""
+    for name in re.findall(r"`([\w/-]+(?:\.py|/))`", text):
+        folder = name.rpartition("/")[0] if "/" in name else folder
+        tries = (name, f"{folder}/{name}") if "/" not in name else (name,)
+        assert any((home / path).exists() for home in HOMES for path in tries), name
+
+
+@pytest.mark.parametrize("page", OURS)
+def test_links_lead_to_pages(page: str) -> None:
+    text = (ROOT / "docs" / page).read_text(encoding="utf-8")
+    for target in re.findall(r"\]\(([^)#]+)\)", text):
+        assert (ROOT / "docs" / target).exists(), target
