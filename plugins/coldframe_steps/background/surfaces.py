@@ -1,0 +1,191 @@
+"""Smooth surfaces fitted to sky samples: polynomials and thin-plate splines."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.linalg import solve_triangular
+
+from coldframe.frame import Array
+from coldframe_steps.kernels.surface import chebyshev_surface, spread
+
+TUKEY = 4.685
+"""Biweight tuning for 95% efficiency on normal residuals (Beaton & Tukey 1974)."""
+
+NODES = 96
+"""Nodes along the longer side of the grid that a spline is evaluated on before it is spread to
+every pixel: a few for each sample, since it is no rougher than the samples allow."""
+
+
+def least_squares(design: Array, values: Array, weights: Array | None = None) -> Array:
+    """Weighted linear least squares by QR factorisation.
+
+    Parameters
+    ----------
+    design : float64 (n, m). values : (n,) or (n, c). weights : (n,), proportional to 1 / sigma^2.
+
+    Returns
+    -------
+    Coefficients (m,) or (m, c).
+
+    Raises
+    ------
+    numpy.linalg.LinAlgError when the columns are not independent on these samples.
+
+    References
+    ----------
+    Golub & Van Loan, Matrix Computations, ch. 5: QR avoids squaring the condition number.
+    """
+    if weights is not None:
+        root = np.sqrt(weights)
+        design = design * root[:, np.newaxis]
+        values = values * (root if values.ndim == 1 else root[:, np.newaxis])
+    q, r = np.linalg.qr(design)
+    diagonal = np.abs(np.diag(r))
+    if diagonal.min() <= diagonal.max() * 1e-12:
+        raise np.linalg.LinAlgError("samples do not determine the surface")
+    out: Array = solve_triangular(r, q.T @ values)
+    return out
+
+
+def chebyshev(t: Array, order: int) -> Array:
+    """Chebyshev polynomials T_0 to T_order at -1 <= t <= 1: (n, order + 1)."""
+    out: Array = np.polynomial.chebyshev.chebvander(t, order)
+    return out
+
+
+def plane_terms(order: int) -> list[tuple[int, int]]:
+    """Powers (of y, of x) whose sum is at most `order`."""
+    return [(i, j) for i in range(order + 1) for j in range(order + 1 - i)]
+
+
+def design_matrix(y: Array, x: Array, order: int) -> Array:
+    """Products of Chebyshev polynomials in both directions, up to a total order."""
+    ty, tx = chebyshev(y, order), chebyshev(x, order)
+    return np.stack([ty[:, i] * tx[:, j] for i, j in plane_terms(order)], axis=1)
+
+
+def biweight(residual: Array, sigma: float) -> Array:
+    """Tukey's biweight of residuals, 0 to 1."""
+    if sigma <= 0:
+        return np.ones_like(residual)
+    u = np.minimum(np.abs(residual) / (TUKEY * sigma), 1)
+    out: Array = (1 - u * u) ** 2
+    return out
+
+
+def robust_fit(
+    fit: Callable[[Array], Array], values: Array, weights: Array, rounds: int = 8
+) -> tuple[Array, float]:
+    """Reweight a fit by the biweight of its residuals until it settles.
+
+    fit : maps weights (n,) to fitted values (n,). Returns the last weights to fit with, and the
+    robust sigma of the residuals (ADU).
+    """
+    scale = np.ones_like(weights)
+    sigma = 0.0
+    for _ in range(rounds):
+        residual = values - fit(weights * scale)
+        before, sigma = sigma, 1.4826 * float(np.median(np.abs(residual)))
+        scale = biweight(residual, sigma)
+        if abs(sigma - before) <= 1e-4 * sigma:
+            break
+    return weights * scale, sigma
+
+
+@dataclass(frozen=True, slots=True)
+class Polynomial:
+    """A polynomial surface; coefficients float64 (order + 1, order + 1) of T_i(y) T_j(x)."""
+
+    coefficients: Array
+
+    @classmethod
+    def fit(cls, y: Array, x: Array, values: Array, weights: Array, order: int) -> Polynomial:
+        """Least squares on samples at -1 <= y, x <= 1."""
+        found = least_squares(design_matrix(y, x, order), values, weights)
+        full = np.zeros((order + 1, order + 1))
+        for (i, j), value in zip(plane_terms(order), found, strict=True):
+            full[i, j] = value
+        return cls(full)
+
+    def at(self, y: Array, x: Array) -> Array:
+        """Values at places (n,)."""
+        out: Array = np.polynomial.chebyshev.chebval2d(y, x, self.coefficients)
+        return out
+
+    def fill(self, out: Array) -> None:
+        """Values at every pixel of a frame, written into float32 (height, width)."""
+        height, width = out.shape
+        chebyshev_surface(self.coefficients, places(height), places(width), out)
+
+
+@dataclass(frozen=True, slots=True)
+class ThinPlate:
+    """A polynomial and, on top of it, a smoothing thin-plate spline through what it leaves.
+
+    The spline (Duchon 1977; Wahba 1990, Spline Models, ch. 2) minimises the mean squared residual
+    plus `smoothing` times its bending energy, with the frame's longer half-side as the unit of
+    length. Where there are no samples, as behind a nebula, little is left to it, and the
+    polynomial carries on.
+    """
+
+    trend: Polynomial
+    spline: Callable[[Array], Array]
+    aspect: tuple[float, float]
+
+    @classmethod
+    def fit(
+        cls,
+        y: Array,
+        x: Array,
+        values: Array,
+        weights: Array,
+        order: int,
+        smoothing: float,
+        aspect: tuple[float, float],
+    ) -> ThinPlate:
+        """Fit to samples at -1 <= y, x <= 1; `aspect` turns both into units of length."""
+        # Spline code takes a third of a second to import, and polynomials do without it.
+        from scipy.interpolate import RBFInterpolator
+
+        trend = Polynomial.fit(y, x, values, weights, order)
+        kept = weights > 1e-4 * weights.max()
+        share = weights[kept] / weights[kept].mean()
+        points = np.stack([y[kept] * aspect[0], x[kept] * aspect[1]], axis=1)
+        spline = RBFInterpolator(
+            points,
+            (values - trend.at(y, x))[kept],
+            smoothing=smoothing * kept.sum() / share,
+            kernel="thin_plate_spline",
+        )
+        return cls(trend, spline, aspect)
+
+    def at(self, y: Array, x: Array) -> Array:
+        """Values at places (n,)."""
+        bent = self.spline(np.stack([y * self.aspect[0], x * self.aspect[1]], axis=1))
+        return self.trend.at(y, x) + bent
+
+    def fill(self, out: Array) -> None:
+        """Values at every pixel of a frame, written into float32 (height, width).
+
+        By cubic convolution between the nodes of a coarse grid.
+        """
+        height, width = out.shape
+        longest = max(height, width)
+        m = max(8, min(height, round(NODES * height / longest)))
+        n = max(8, min(width, round(NODES * width / longest)))
+        # The corner nodes are the centres of the corner pixels.
+        nodes_y = np.linspace(1 / height - 1, 1 - 1 / height, m)
+        nodes_x = np.linspace(1 / width - 1, 1 - 1 / width, n)
+        gy, gx = np.meshgrid(nodes_y, nodes_x, indexing="ij")
+        spread(self.at(gy.ravel(), gx.ravel()).reshape(m, n), out)
+
+
+Surface = Polynomial | ThinPlate
+
+
+def places(count: int) -> Array:
+    """Centres of `count` pixels on a scale whose ends, -1 and 1, are the frame's edges."""
+    return (2.0 * np.arange(count) + 1.0) / count - 1.0
