@@ -16,8 +16,6 @@ from coldframe.demo.geometry import Projection
 from coldframe.demo.sky import BETA, Glow, Nebula, Psf, Stars
 from coldframe.frame import Array
 
-_GRID = 8  # px between the points where smooth light is worked out
-
 
 def add_smooth(
     image: Array,
@@ -30,15 +28,18 @@ def add_smooth(
 ) -> None:
     """Add nebula (dimmed by `transparency`) and sky glow to image, float32 (y, x).
 
-    Both are smooth, so they are worked out on every eighth pixel and joined by straight lines:
-    for a Gaussian of sigma s px that is off by no more than 8^2 / (8 s^2) of its peak.
+    Both are smooth, so they are worked out on every n-th pixel and joined by straight lines, n
+    being a tenth of the sigma of the nebula's smallest cloud or less: that is off by no more than
+    a quarter of a per cent of the cloud's peak.
     """
     height, width = image.shape
-    y = np.arange(0, height + _GRID, _GRID, dtype=np.float64)
-    x = np.arange(0, width + _GRID, _GRID, dtype=np.float64)
+    finest = min(min(c.sigma_v, c.sigma_u) for c in nebula.clouds)
+    step = 2 ** min(max(int(math.log2(finest / 10)), 0), 4)
+    y = np.arange(0, height + step, step, dtype=np.float64)
+    x = np.arange(0, width + step, step, dtype=np.float64)
     v, u = projection.to_sky(y[:, np.newaxis], x[np.newaxis, :])
     coarse = transparency * nebula.brightness(v, u) + glow.brightness(v, u)
-    _spread(image, cell, (seconds * coarse).astype(np.float32))
+    _spread(image, cell, (seconds * coarse).astype(np.float32), step)
 
 
 def add_stars(
@@ -73,14 +74,14 @@ def add_trail(image: Array, cell: Array, trail: Trail) -> None:
 
 
 @njit(cache=True, nogil=True)
-def _spread(image: Array, cell: Array, coarse: Array) -> None:
+def _spread(image: Array, cell: Array, coarse: Array, step: int) -> None:
     height, width = image.shape
     for y in range(height):
-        j = y // 8
-        fy = np.float32((y % 8) / 8)
+        j = y // step
+        fy = np.float32((y % step) / step)
         for x in range(width):
-            i = x // 8
-            fx = np.float32((x % 8) / 8)
+            i = x // step
+            fx = np.float32((x % step) / step)
             plane = coarse[cell[y & 1, x & 1]]
             top = plane[j, i] * (1 - fx) + plane[j, i + 1] * fx
             bottom = plane[j + 1, i] * (1 - fx) + plane[j + 1, i + 1] * fx

@@ -94,14 +94,14 @@ def make_nebula(radius: float, peak: Sequence[float], rng: np.random.Generator) 
     clouds = [Cloud(0.0, 0.0, 0.20 * radius, 0.28 * radius, 25.0, tuple(0.45 * p for p in peak))]
     for _ in range(6):
         v, u = rng.normal(0, 0.14 * radius, 2)
-        size = rng.uniform(0.05, 0.13) * radius
+        size = rng.uniform(0.07, 0.13) * radius
         tint = rng.uniform(0.6, 1.4, len(peak)) * rng.uniform(0.15, 0.35)
         clouds.append(
             Cloud(
                 float(v),
                 float(u),
                 float(size),
-                float(size * rng.uniform(0.5, 1.0)),
+                float(size * rng.uniform(0.7, 1.0)),
                 float(rng.uniform(0, 180)),
                 tuple(float(p * t) for p, t in zip(peak, tint, strict=True)),
             )

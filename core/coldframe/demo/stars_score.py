@@ -79,8 +79,6 @@ def photometry(
     noise[ok] = np.sqrt(variance[yi, xi] * np.pi * radius**2)
     usable = unsaturated(stage)
     ok &= usable & (rate > _SNR * noise)
-    # The star's own photons, and the floor, on top of the sky's noise.
-    noise = np.sqrt(noise**2 + rate / star_certainty(stage) + (_FLOOR * rate) ** 2)
     burnt = np.flatnonzero(~usable)
     if len(burnt):
         tree = cKDTree(np.column_stack([y[burnt], x[burnt]]))
@@ -95,9 +93,11 @@ def photometry(
     ]
     whole = (sums[0][1] == 0) & (sums[1][1] == 0)
     measured, true = sums[0][0][whole], sums[1][0][whole]
-    sigma = noise[chosen][whole]
     if len(true) < 10:
         return None
+    # The photons in the circle, and the floor, on top of the sky's noise.
+    own = np.maximum(true, 0) / star_certainty(stage) + (_FLOOR * true) ** 2
+    sigma = np.sqrt(noise[chosen][whole] ** 2 + own)
     for _ in range(3):  # leave out what a warm pixel or a trail disturbed
         weight = (true / sigma) ** 2
         ratio = measured / true
