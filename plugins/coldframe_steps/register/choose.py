@@ -25,7 +25,7 @@ RAYLEIGH_MEDIAN = float(np.sqrt(2.0 * np.log(2.0)))  # median distance / sigma p
 CLIP = 4.0  # sigma per axis; a good pair is further off once in 3,000
 FOLDS = 10
 VALIDATED = 1000  # stars that models are compared on; more tell no more
-SLACK = 1.02  # a model whose error is within 2% of the best is as good
+SLACK, FINE = 1.02, 0.003  # a model within 2%, or 0.003 px, of the best is as good
 EDGE_ERROR = 0.3  # px, how badly a model may be known where it is used
 
 
@@ -65,9 +65,10 @@ def choose(src: Array, dst: Array, weights: Array, edges: Array, model: str = "a
     Wrong pairs are clipped with the most flexible model that the stars allow, so that no simple
     model can hide a distortion by dropping the stars that show it. Each model then predicts every
     kept star from fits without a tenth of them (10-fold cross-validation), and the simplest one
-    is taken whose error is within 2% of the least, or whose squared errors exceed those of the
-    best by less than their standard error (the one-standard-error rule: Breiman, Friedman, Olshen
-    & Stone 1984; Hastie, Tibshirani & Friedman 2009, The Elements of Statistical Learning, 7.10).
+    is taken whose error is within 2%, or 0.003 px, of the least, or whose squared errors exceed
+    those of the best by less than their standard error (the one-standard-error rule: Breiman,
+    Friedman, Olshen & Stone 1984; Hastie, Tibshirani & Friedman 2009, The Elements of Statistical
+    Learning, 7.10).
     A model beyond a similarity must also be known to 0.3 px at every point of `edges`, by the
     propagated uncertainty of its coefficients, and must not fold there: a polynomial that no star
     holds in a corner is not used.
@@ -105,8 +106,9 @@ def choose(src: Array, dst: Array, weights: Array, edges: Array, model: str = "a
     sound = [m for m in able[:top] if _safe(m, src, dst, weights, edges)] + [able[top]]
     some = slice(None, None, max(1, len(src) // VALIDATED))
     errors = [cross_validate(m, src[some], dst[some], weights[some]) for m in sound]
+    per_px = float(weights[some].mean())
     best = errors[int(np.argmin([e.mean() for e in errors]))]
-    good = (i for i, squared in enumerate(errors) if _as_good(squared, best))
+    good = (i for i, squared in enumerate(errors) if _as_good(squared, best, per_px))
     transform = sound[next(good)].fit(src, dst, weights)
     distance = np.hypot(*(transform.apply(src) - dst).T)
     total = float(np.sqrt((distance**2).mean()))
@@ -121,11 +123,16 @@ def choose(src: Array, dst: Array, weights: Array, edges: Array, model: str = "a
     )
 
 
-def _as_good(squared: Array, best: Array) -> bool:
-    """Whether squared errors are within 2% of the best, or a standard error of the difference."""
+def _as_good(squared: Array, best: Array, weight: float) -> bool:
+    """Whether errors are hardly above the best, or by less than a standard error.
+
+    squared, best : float64 (n,), squared distances times weights. weight : mean weight, px^-2.
+    """
+    rms, least = (float(np.sqrt(e.mean() / weight)) for e in (squared, best))
     worse = squared - best
-    near = squared.mean() <= SLACK**2 * best.mean()
-    return bool(near or worse.mean() <= worse.std() / np.sqrt(len(worse)))
+    return bool(
+        rms <= max(SLACK * least, least + FINE) or worse.mean() <= worse.std() / np.sqrt(len(worse))
+    )
 
 
 def clip(model: Model, src: Array, dst: Array, weights: Array) -> Array:

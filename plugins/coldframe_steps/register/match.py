@@ -111,16 +111,17 @@ def _proposals(
     own: Array, ref: Array, tiers: tuple[tuple[int, int], ...]
 ) -> Iterator[tuple[Pose, float]]:
     """Alignments worth growing, with the natural logarithm of how many could be tried."""
-    seen = 0
+    used = 0
     for count, neighbours in tiers:
-        if count >= 2 * seen:  # a tier that adds no stars adds no alignments
-            o, r = own[:count], ref[:count]
-            seen = max(len(o), len(r)) if max(len(o), len(r)) < count else count
-            proposals = poses(o, r, _triangles(o, neighbours), _triangles(r, neighbours))
-            # An alignment is fixed by two stars of each list, in either sense.
-            trials = math.log(2.0) + sum(math.log(max(n * (n - 1), 2)) for n in (len(o), len(r)))
-            for _, pose in zip(range(TRIES), proposals, strict=False):
-                yield pose, trials
+        if used >= max(len(own), len(ref)):
+            return  # a tier that adds no stars adds no alignments
+        used = count
+        o, r = own[:count], ref[:count]
+        proposals = poses(o, r, _triangles(o, neighbours), _triangles(r, neighbours))
+        # An alignment is fixed by two stars of each list, in either sense.
+        trials = math.log(2.0) + sum(math.log(max(n * (n - 1), 2)) for n in (len(o), len(r)))
+        for _, pose in zip(range(TRIES), proposals, strict=False):
+            yield pose, trials
 
 
 def _triangles(xy: Array, neighbours: int) -> Triangles:
@@ -171,7 +172,9 @@ def _grow(own: Array, ref: Array, tree: cKDTree, pose: Pose, trials: float) -> M
     predicted = transform.apply(ref)
     pairs = _pair(tree, predicted, radius)
     used = {"similarity": 2, "affine": 3, "polynomial-2": 6, "polynomial-3": 10}[model.name]
-    chance = _log_chance(tree, predicted, (low, high), area, radius, len(pairs), used) + trials
+    inside = _inside(predicted, low, high, radius)
+    p = _chance_rate(tree, inside, area, radius)
+    chance = _log_chance(p, len(inside), len(pairs), used) + trials
     if chance > math.log(MAX_CHANCE):
         return None
     return Match(pairs, chance / math.log(10.0), transform, radius)
@@ -181,43 +184,43 @@ def _promising(
     own: Array, ref: Array, tree: cKDTree, transform: Transform, wide: float, area: float
 ) -> bool:
     """Whether bright stars fall near stars more often than by chance: a cheap first look."""
-    bright = ref[:150]
-    predicted = transform.apply(bright)
-    inside = _inside(predicted, own.min(axis=0), own.max(axis=0), wide)
-    count = int(np.count_nonzero(inside))
-    hits = int(np.isfinite(tree.query(predicted[inside], distance_upper_bound=wide)[0]).sum())
-    p = min(len(own) * math.pi * wide**2 / area, 1.0)
-    return hits >= MODELS[0].stars and bool(bdtrc(hits - 1, count, p) < 0.01)
+    inside = _inside(transform.apply(ref[:150]), own.min(axis=0), own.max(axis=0), wide)
+    hits = _hits(tree, inside, wide)
+    p = _chance_rate(tree, inside, area, wide)
+    return hits >= MODELS[0].stars and bool(bdtrc(hits - 1, len(inside), p) < 0.01)
 
 
 def _inside(points: Array, low: Array, high: Array, margin: float) -> Array:
-    return np.asarray(((points >= low - margin) & (points <= high + margin)).all(axis=1))
+    """The points within a box and `margin` px around it."""
+    within = ((points >= low - margin) & (points <= high + margin)).all(axis=1)
+    return np.asarray(points[within])
 
 
-def _log_chance(
-    tree: cKDTree,
-    predicted: Array,
-    box: tuple[Array, Array],
-    area: float,
-    radius: float,
-    pairs: int,
-    used: int,
-) -> float:
-    """ln of the probability that unrelated stars give at least `pairs` pairs.
+def _hits(tree: cKDTree, points: Array, radius: float) -> int:
+    return int(np.isfinite(tree.query(points, distance_upper_bound=radius)[0]).sum())
 
-    used : pairs that the map's freedom accounts for; they prove nothing.
+
+def _chance_rate(tree: cKDTree, points: Array, area: float, radius: float) -> float:
+    """The share of displaced points that find a star within `radius`: how often chance does.
+
+    At least what stars spread evenly over `area` (px^2) would give.
     """
-    inside = predicted[_inside(predicted, *box, radius)]
-    count = len(inside)
-    if count <= used or pairs <= used:
-        return 0.0
-    by_area = tree.n * math.pi * radius**2 / area
+    even = tree.n * math.pi * radius**2 / area
     angles = 2.0 * math.pi * np.arange(8) / 8.0
     ring = np.column_stack([np.cos(angles), np.sin(angles)])
-    hits = 0
-    for k, direction in enumerate(ring):
-        moved = inside + direction * radius * (4.0 + k % 3)
-        hits += int(np.isfinite(tree.query(moved, distance_upper_bound=radius)[0]).sum())
-    p = min(max(by_area, hits / (len(ring) * count)), 0.999)
+    hits = sum(
+        _hits(tree, points + way * radius * (4.0 + k % 3), radius) for k, way in enumerate(ring)
+    )
+    return min(max(even, hits / max(len(ring) * len(points), 1)), 0.999)
+
+
+def _log_chance(p: float, count: int, pairs: int, used: int) -> float:
+    """ln of the probability that `count` unrelated stars give at least `pairs` pairs.
+
+    p : chance of a pair for one star. used : pairs that the map's freedom accounts for; they
+    prove nothing.
+    """
+    if count <= used or pairs <= used:
+        return 0.0
     tail = float(bdtrc(min(pairs, count) - used - 1, count - used, p))
     return math.log(tail) if tail > 0.0 else -math.inf

@@ -14,6 +14,9 @@ from coldframe_steps.kernels.stars import unusable_mask
 MESH = 64  # px; a star is far smaller, a gradient or nebula mostly larger
 PIXEL_BUFFER = 2_000_000  # pixels above the threshold that one call may hold
 SUB_OBJECTS = 8192  # pieces that one blend may be split into
+FAINTEST, COARSEST = 5e-5, 5e-3
+"""Least share of a blend's light that makes a piece of it a source: at first, and at most. In a
+rich cluster or on a nebula a blend holds hundreds of stars, so the share must be small."""
 _settings = threading.Lock()
 
 
@@ -50,7 +53,9 @@ def find_sky(image: Array, flags: Array, step: int) -> Sky | None:
             background.subfrom(plane)
             image[dy::step, dx::step] = plane
             levels.append(background.globalback)
-            variances.append(background.globalrms**2)
+            # The library calls the noise of a constant image 1.
+            constant = plane.min() == plane.max()
+            variances.append(0.0 if constant else background.globalrms**2)
     return Sky(float(np.mean(levels)), float(np.sqrt(np.mean(variances))))
 
 
@@ -73,7 +78,7 @@ def extract(soft: Array, threshold: float) -> Array:
     limit = threshold * lower_sigma(soft)
     if not limit > 0.0:
         return np.zeros(0, dtype=[(name, np.float64) for name in ("x", "y", "a", "b", "flux")])
-    contrast = 0.005
+    contrast = FAINTEST
     while True:
         try:
             # The buffers are settings of the whole process.
@@ -91,8 +96,8 @@ def extract(soft: Array, threshold: float) -> Array:
                 )
         except Exception as error:
             text = str(error).lower()
-            if "deblend" in text and contrast < 1.0:
-                contrast = min(10.0 * contrast, 1.0)
+            if "deblend" in text and contrast < COARSEST:
+                contrast *= 10.0
             elif "buffer full" in text or "deblend" in text:
                 limit *= 2.0
             else:

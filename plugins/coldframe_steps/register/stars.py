@@ -84,7 +84,8 @@ def find_stars(frame: Frame, threshold: float = 5.0, max_stars: int = 5000) -> S
 
     Sources are found in the smoothed luminance; centre and shape come from adaptive moments, less
     what the smoothing added. FWHM is 2.3548 times the geometric mean of the Gaussian's axes, and
-    holds the width of the pixel as every measured star image does. What is too sharp to be a
+    holds the width of the pixel as every measured star image does (at a FWHM of 2 px it reads 4%
+    too wide, because the smoothing is not a Gaussian). What is too sharp to be a
     star (hot pixels, cosmic rays), too thin (pieces of trails) or too large (nebula) is left out.
 
     Parameters
