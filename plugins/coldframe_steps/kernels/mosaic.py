@@ -7,11 +7,10 @@ import math
 import numpy as np
 
 from coldframe.frame import UNUSABLE, Array, Flag
+from coldframe.grey import grey_response
 
 _SQUARE = 16  # pixels, side
 _SQUARES = 16000
-_FEWEST = 20
-_AGREED = 0.9
 
 
 def red_site(cfa: str | None) -> tuple[int, int]:
@@ -28,11 +27,9 @@ def red_site(cfa: str | None) -> tuple[int, int]:
 def colour_response(data: Array, flags: Array, cfa: str) -> tuple[float, float, float]:
     """Response to red, green and blue, green being 1, told by what stands out of the sky.
 
-    Squares of 16 x 16 pixels are summed by colour, in bands all over the frame. Where neighbours
-    along a band differ most in green (a twentieth of them), their differences in red and blue by
-    that in green are the response, by medians weighted with the difference in green: the stars of
-    a field have all colours and are grey together. All 1 when there are too few squares or they
-    do not agree that a colour rises with green, as in a frame of noise.
+    Squares of 16 x 16 pixels are summed by colour, in bands all over the frame; `grey_response`
+    judges the differences between neighbours along a band. Squares with saturated or unusable
+    pixels are left out.
     """
     red_y, red_x = red_site(cfa)
     rows, columns = data.shape[0] // _SQUARE, data.shape[1] // _SQUARE
@@ -45,21 +42,7 @@ def colour_response(data: Array, flags: Array, cfa: str) -> tuple[float, float, 
         sums = np.stack([sites[red_y, :, red_x], green, sites[1 - red_y, :, 1 - red_x]], axis=1)
         plain = ~np.any(_spoilt(flags[part]).reshape(_SQUARE, columns, _SQUARE), axis=(0, 2))
         bands.append(np.diff(sums, axis=0)[plain[1:] & plain[:-1]])
-    steps = np.concatenate(bands) if bands else np.zeros((0, 3))
-    most = len(steps) // 20
-    if most < _FEWEST:
-        return 1.0, 1.0, 1.0
-    steps = steps[np.argsort(-np.abs(steps[:, 1]), kind="stable")[:most]]
-    weight = np.abs(steps[:, 1])
-    ratios = []
-    for colour in (0, 2):
-        ratio = steps[:, colour] / np.where(weight > 0.0, steps[:, 1], 1.0)
-        if weight[ratio > 0.0].sum() <= _AGREED * weight.sum():
-            return 1.0, 1.0, 1.0
-        order = np.argsort(ratio, kind="stable")
-        middle = np.searchsorted(np.cumsum(weight[order]), weight.sum() / 2.0)
-        ratios.append(min(max(float(ratio[order[middle]]), 0.1), 10.0))
-    return ratios[0], 1.0, ratios[1]
+    return grey_response(np.concatenate(bands) if bands else np.zeros((0, 3)))
 
 
 def _spoilt(flags: Array) -> Array:

@@ -1,0 +1,247 @@
+"""From linear pixels to a picture on a screen: average down, stretch, encode.
+
+The order is: area average of the linear values (`preview`), black point and white balance, an
+asinh curve (`asinh_stretch`), whose result is light leaving the screen (0..1, linear), and last
+the sRGB transfer function (`srgb_encode`), because that is what a screen undoes.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from coldframe.frame import UNUSABLE, Array, Flag, Frame
+from coldframe.grey import EQUAL, grey_response
+
+SKY = 0.16
+"""Where the sky background lands, as an sRGB value: a dark grey."""
+
+DEPTH = 2.5
+"""Black lies this many sigma of the sky below its level."""
+
+HIGHLIGHTS = 99.9
+"""The percentile of brightness that becomes white."""
+
+
+ENOUGH = 300_000
+"""Pixels that statistics are taken of."""
+
+FEATHER = 1.0
+"""Pixels (sigma) over which the colourless core of a saturated star goes over into its colour."""
+
+
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """A curve for each colour: from (value - black) * gain to asinh(./softening) of white's.
+
+    black : ADU. gain : 1. softening, white : ADU after black and gain; below the softening the
+    curve is a line, above it a logarithm. linked : one factor for all colours of a pixel.
+    """
+
+    black: tuple[float, ...]
+    gain: tuple[float, ...]
+    softening: tuple[float, ...]
+    white: tuple[float, ...]
+    linked: bool
+
+
+def srgb_encode(light: Array) -> Array:
+    """Linear light 0..1 to sRGB values 0..1 (IEC 61966-2-1:1999, 5.2)."""
+    light = np.asarray(light)
+    root = 1.055 * np.maximum(light, 0.0031308) ** (1 / 2.4) - 0.055
+    return np.asarray(np.where(light <= 0.0031308, 12.92 * light, root), dtype=light.dtype)
+
+
+def srgb_decode(value: Array) -> Array:
+    """sRGB values 0..1 to linear light 0..1 (IEC 61966-2-1:1999, 5.2)."""
+    value = np.asarray(value)
+    power = ((np.maximum(value, 0.04045) + 0.055) / 1.055) ** 2.4
+    return np.asarray(np.where(value <= 0.04045, value / 12.92, power), dtype=value.dtype)
+
+
+def preview(frame: Frame, max_side: int) -> Frame:
+    """The frame averaged down so that its longer side has at most `max_side` pixels.
+
+    Each output pixel is the mean over its area of the usable input pixels, those at its edges
+    counted by the part that lies inside; without any it has NO_DATA and value 0. SATURATED stays
+    where any of them was saturated; other flags and further planes are dropped. A frame that is
+    small enough keeps its size.
+    """
+    height, width = frame.shape
+    factor = max(1.0, max(height, width) / max_side)
+    shape = max(1, round(height / factor)), max(1, round(width / factor))
+    usable = (frame.flags & np.uint8(UNUSABLE)) == 0
+    share = _shrink(usable.astype(np.float32), shape)
+    channels = [
+        _shrink(np.where(usable, c, np.float32(0.0)), shape) / np.where(share > 0, share, 1.0)
+        for c in frame.channels
+    ]
+    data = np.stack(channels).astype(np.float32)
+    saturated = _shrink(((frame.flags & np.uint8(Flag.SATURATED)) != 0).astype(np.float32), shape)
+    flags = np.where(saturated > 0, np.uint8(Flag.SATURATED), np.uint8(0))
+    flags |= np.where(share > 0, np.uint8(0), np.uint8(Flag.NO_DATA))
+    info = replace(frame.info, shape=shape)
+    return Frame(data if frame.data.ndim == 3 else data[0], flags, info, history=frame.history)
+
+
+def _shrink(plane: Array, shape: tuple[int, int]) -> NDArray[np.float32]:
+    """Mean over the area of each of shape's pixels, float32 (y, x)."""
+    for size in shape:
+        if plane.shape[0] != size:
+            edges = np.linspace(0.0, plane.shape[0], size + 1)
+            rows = np.empty((size, plane.shape[1]), np.float32)
+            for i, (start, stop) in enumerate(pairwise(edges)):
+                first, last = int(start), min(int(np.ceil(stop)), plane.shape[0]) - 1
+                weights = np.ones(last - first + 1)
+                weights[0] -= start - first
+                weights[-1] -= last + 1 - stop
+                weights /= weights.sum()
+                total = np.zeros(plane.shape[1])
+                for weight, row in zip(weights, plane[first : last + 1], strict=True):
+                    total += weight * row
+                rows[i] = total
+            plane = rows
+        plane = np.ascontiguousarray(plane.T)
+    return plane
+
+
+def sky_level(values: Array) -> tuple[float, float]:
+    """Median and robust sigma of the sky among these values, stars and nebulae clipped away.
+
+    Values more than three sigma (1.4826 times the median absolute deviation) from the median are
+    left out, over again until nothing changes. (nan, nan) for no values.
+    """
+    values = np.asarray(values, dtype=np.float64)
+    if values.size == 0:
+        return float("nan"), float("nan")
+    for _ in range(20):
+        middle = np.median(values)
+        sigma = 1.4826 * np.median(np.abs(values - middle))
+        kept = values[np.abs(values - middle) <= 3.0 * sigma]
+        if sigma == 0.0 or kept.size == values.size:
+            break
+        values = kept
+    return float(middle), float(sigma)
+
+
+def fit_stretch(data: Array, flags: Array, *, linked: bool, balance: bool = True) -> Stretch | None:
+    """A stretch that shows the faint parts of the sky and keeps the bright ones apart.
+
+    Parameters
+    ----------
+    data : float32 (y, x) or (3, y, x), ADU; best a `preview`. flags : uint8 (y, x).
+    linked : one curve for all colours, so that hues are kept; else one for each.
+    balance : with linked, make the stars of the field grey together (`grey_response`).
+
+    Returns
+    -------
+    Black `DEPTH` sigma below the sky, which lands at `SKY`; white at the `HIGHLIGHTS` percentile.
+    None when no pixel is usable.
+    """
+    planes = data if data.ndim == 3 else data[np.newaxis]
+    good = ((flags & np.uint8(UNUSABLE)) == 0) & np.isfinite(planes).all(axis=0)
+    if not good.any():
+        return None
+    gain = _balance(planes, flags, good) if linked and balance and len(planes) == 3 else (1.0,)
+    gains = gain if len(gain) == len(planes) else (1.0,) * len(planes)
+    thin = max(1, np.count_nonzero(good) // ENOUGH)
+    values = [plane[good][::thin] for plane in planes]
+    skies = [sky_level(v)[0] for v in values]
+    rise = [(v - s) * g for v, s, g in zip(values, skies, gains, strict=True)]
+    noise = [sky_level(r)[1] for r in rise]
+    if linked:
+        # The noisiest colour sets how far black lies below the sky: it must not be cut off more
+        # than the others, which would tint the shadows.
+        curves = [_curve(np.mean(rise, axis=0), max(noise))] * len(planes)
+    else:
+        curves = [_curve(r, sigma) for r, sigma in zip(rise, noise, strict=True)]
+    black = tuple(s - c[0] / g for s, c, g in zip(skies, curves, gains, strict=True))
+    return Stretch(black, gains, tuple(c[1] for c in curves), tuple(c[2] for c in curves), linked)
+
+
+def _curve(rise: Array, sigma: float) -> tuple[float, float, float]:
+    """Height of the sky above black, softening and white for values about a sky of 0."""
+    most = float(np.percentile(rise, HIGHLIGHTS))
+    height = DEPTH * (sigma or most / 1000.0 or 1.0)
+    target = float(srgb_decode(np.array(SKY)))
+    # With less room above the sky than this even a straight line would show it brighter.
+    white = max(most + height, 2.0 * height / target)
+    low, high = 1e-6 * height, 1e6 * white
+    for _ in range(100):  # the sky's value falls as the softening grows
+        softening = (low * high) ** 0.5
+        if np.arcsinh(height / softening) > target * np.arcsinh(white / softening):
+            low = softening
+        else:
+            high = softening
+    return height, softening, white
+
+
+def _balance(planes: Array, flags: Array, good: Array) -> tuple[float, ...]:
+    plain = good & ((flags & np.uint8(Flag.SATURATED)) == 0)
+    pairs = plain[:, 1:] & plain[:, :-1]
+    steps = np.diff(planes, axis=2)[:, pairs].T.astype(np.float64)
+    response = grey_response(steps)
+    if response == EQUAL:
+        return EQUAL
+    # The largest response keeps gain 1, so that no colour is cut off below its white level.
+    return tuple(max(response) / r for r in response)
+
+
+def asinh_stretch(data: Array, stretch: Stretch) -> NDArray[np.float32]:
+    """Apply a stretch: linear light for the screen, 0..1, shaped as `data`.
+
+    Parameters
+    ----------
+    data : float32 (y, x) or (3, y, x), ADU.
+
+    Notes
+    -----
+    Linked, the curve is that of the mean I of the three colours, and each colour is multiplied by
+    f(I) / I; a pixel with a colour above 1 is divided by it, so that bright stars keep their hue
+    (Lupton et al. 2004, PASP 116, 133, equations 1 to 4, with f(I) = asinh(I / softening) /
+    asinh(white / softening)). Below 0 the factor is the same even function of I and the result
+    is cut off at 0.
+    """
+    planes = data if data.ndim == 3 else data[np.newaxis]
+    column = (len(planes), 1, 1)
+    black, gain, softening, white = (
+        np.array(v, np.float32).reshape(column)
+        for v in (stretch.black, stretch.gain, stretch.softening, stretch.white)
+    )
+    light = (planes - black) * gain
+    bend = np.arcsinh(white / softening)
+    if stretch.linked:
+        mean = light.mean(axis=0, keepdims=True)
+        tiny = np.abs(mean) < 1e-6 * softening[:1]
+        safe = np.where(tiny, softening[:1], mean)
+        slope = np.where(tiny, 1.0 / softening[:1], np.arcsinh(safe / softening[:1]) / safe)
+        light = light * (slope / bend[:1])
+        light = light / np.maximum(light.max(axis=0, keepdims=True), 1.0)
+    else:
+        light = np.arcsinh(light / softening) / bend
+    light = np.clip(light, 0.0, 1.0).astype(np.float32)
+    return light if data.ndim == 3 else light[0]
+
+
+def render(frame: Frame, stretch: Stretch | None) -> NDArray[np.uint8]:
+    """The stretched picture, sRGB: uint8 (y, x), or (y, x, 3) for colour.
+
+    Pixels with NO_DATA (and all of them without a stretch) are black. Where the frame is
+    saturated the colour is unknown: it is shown without, as bright as its brightest colour.
+    """
+    if stretch is None:
+        light = np.zeros(frame.data.shape, np.float32)
+    else:
+        light = asinh_stretch(frame.data, stretch)
+    if light.ndim == 3:
+        from scipy import ndimage
+
+        saturated = ((frame.flags & np.uint8(Flag.SATURATED)) != 0).astype(np.float32)
+        white = np.maximum(saturated, ndimage.gaussian_filter(saturated, FEATHER, mode="nearest"))
+        light += white * (light.max(axis=0) - light)
+    light = np.where((frame.flags & np.uint8(Flag.NO_DATA)) != 0, np.float32(0.0), light)
+    picture = np.rint(255.0 * srgb_encode(np.nan_to_num(light))).astype(np.uint8)
+    return np.ascontiguousarray(np.moveaxis(picture, 0, -1) if picture.ndim == 3 else picture)

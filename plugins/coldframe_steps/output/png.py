@@ -1,0 +1,67 @@
+"""A stretched picture of the finished frame for looking at."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+from coldframe.frame import Frame
+from coldframe.stretch import fit_stretch, preview, render
+from coldframe_steps.output.options import new_file, option
+
+
+class PngWriter:
+    """Writes an 8-bit PNG marked as sRGB; its Description text holds the stretch that was used."""
+
+    name = "png"
+    version = "1"
+    about = "PNG preview: averaged down, stretched by asinh to show the faint sky, sRGB"
+    params: Mapping[str, Mapping[str, Any]] = {
+        "stretch": {
+            "description": "linked: one curve for all colours, so that hues are kept. "
+            "per-colour: one curve for each, which evens out the colour of the sky.",
+            "type": "string",
+            "enum": ["linked", "per-colour"],
+            "default": "linked",
+        },
+        "balance": {
+            "description": "stars: with a linked stretch, make the stars of the field grey "
+            "together. none: show the sensor's own colours.",
+            "type": "string",
+            "enum": ["stars", "none"],
+            "default": "stars",
+        },
+        "max_side": {
+            "description": "The longer side is averaged down to this.",
+            "type": "integer",
+            "minimum": 16,
+            "maximum": 65535,
+            "default": 2000,
+            "unit": "px",
+        },
+    }
+
+    def write(self, frame: Frame, folder: Path, stem: str, params: Mapping[str, Any]) -> Path:
+        """Write folder/stem.png. Raises StoreError when it cannot be written."""
+        from PIL import Image
+        from PIL.PngImagePlugin import PngInfo
+
+        small = preview(frame, option(params, self.params, "max_side"))
+        stretch = fit_stretch(
+            small.data,
+            small.flags,
+            linked=option(params, self.params, "stretch") == "linked",
+            balance=option(params, self.params, "balance") == "stars",
+        )
+        text = PngInfo()
+        text.add(b"sRGB", b"\0")  # rendering intent: perceptual (PNG, third edition, 11.3.2.5)
+        text.add_text("Software", "Coldframe")
+        if stretch is not None:
+            text.add_text("Description", json.dumps({"asinh": asdict(stretch)}))
+        path = folder / f"{stem}.png"
+        with new_file(path) as temporary:
+            Image.fromarray(render(small, stretch)).save(temporary, format="PNG", pnginfo=text)
+        return path
