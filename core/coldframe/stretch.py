@@ -29,6 +29,9 @@ HIGHLIGHTS = 99.9
 ENOUGH = 300_000
 """Pixels that statistics are taken of."""
 
+SQUARE = 8
+"""Side, in pixels, of the squares whose colours are compared to find what is grey."""
+
 FEATHER = 1.0
 """Pixels (sigma) over which the colourless core of a saturated star goes over into its colour."""
 
@@ -180,9 +183,15 @@ def _curve(rise: Array, sigma: float) -> tuple[float, float, float]:
 
 
 def _balance(planes: Array, flags: Array, good: Array) -> tuple[float, ...]:
+    # Sums over squares, so that all of a star's light counts however sharp each colour is.
+    height, width = (size // SQUARE for size in good.shape)
+    part = np.s_[: height * SQUARE, : width * SQUARE]
+    squares = (height, SQUARE, width, SQUARE)
     plain = good & ((flags & np.uint8(Flag.SATURATED)) == 0)
+    plain = plain[part].reshape(squares).all(axis=(1, 3))
+    sums = np.stack([p[part].reshape(squares).sum(axis=(1, 3), dtype=np.float64) for p in planes])
     pairs = plain[:, 1:] & plain[:, :-1]
-    steps = np.diff(planes, axis=2)[:, pairs].T.astype(np.float64)
+    steps = np.diff(sums, axis=2)[:, pairs].T
     response = grey_response(steps)
     if response == EQUAL:
         return EQUAL
