@@ -104,7 +104,8 @@ class Picture:
 
 @dataclass(frozen=True, slots=True)
 class Pictures:
-    """Pictures side by side, or one large one. `layout` is "wide", "pair" or "thumbs"."""
+    """Pictures side by side, or one large one. `layout` is "wide", "pair"
+    (which can be swapped), "several" or "thumbs"."""
 
     macro: ClassVar[str] = "pictures"
     pictures: Sequence[Picture]

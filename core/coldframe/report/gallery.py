@@ -5,12 +5,16 @@ from __future__ import annotations
 from collections.abc import Sequence
 from statistics import median
 
+import numpy as np
+
+from coldframe.frame import Frame
 from coldframe.report.blocks import Block, Picture, Pictures, Text
 from coldframe.report.findings import Result, before_stack, calibrated, lights, results
-from coldframe.report.glance import MAPS, Album, Glance, Map, Small, resize
+from coldframe.report.glance import MAPS, Album, Glance, Map
 from coldframe.report.numbers import number
-from coldframe.report.pictures import fit_tone, image, picture
+from coldframe.report.pictures import fit, image, moved, picture
 from coldframe.report.record import FrameRecord, ProductRecord, RunRecord
+from coldframe.stretch import preview
 
 _LARGE = 1400  # px, longest side of the result
 _SEVERAL = 900  # the same when there are several results
@@ -35,13 +39,13 @@ def final_pictures(record: RunRecord, album: Album) -> list[Block]:
         seen = album.glance(result.final.id)
         if seen is None:
             continue
-        small = resize(seen.whole, _LARGE if len(every) == 1 else _SEVERAL)
-        tone = fit_tone(small)
-        if tone is not None:
+        small = preview(seen.whole, _LARGE if len(every) == 1 else _SEVERAL)
+        stretch = fit(small)
+        if stretch is not None:
             shown.append(
                 picture(
                     small,
-                    tone,
+                    stretch,
                     name=result.final.label,
                     caption=f"{_files(result.final)}The files are linear; only this picture is "
                     "stretched.",
@@ -51,7 +55,7 @@ def final_pictures(record: RunRecord, album: Album) -> list[Block]:
             )
     if not shown:
         return [Text("The pixels of the result are no longer in the store.")]
-    return [Pictures(shown, layout="wide" if len(shown) == 1 else "pair")]
+    return [Pictures(shown, layout="wide" if len(shown) == 1 else "several")]
 
 
 def _files(product: ProductRecord) -> str:
@@ -61,7 +65,7 @@ def _files(product: ProductRecord) -> str:
 def before_and_after(record: RunRecord, album: Album) -> list[Block]:
     """One light next to the stack, the stack next to the result, a raw light next to a clean one.
 
-    Both pictures of a pair have the same stretch, each about its own sky level.
+    Both pictures of a pair have the same stretch, each about its own sky.
     """
     blocks: list[Block] = []
     every = results(record)
@@ -72,22 +76,25 @@ def before_and_after(record: RunRecord, album: Album) -> list[Block]:
     blocks += _raw_and_clean(record, album)
     if blocks:
         about = (
-            "Both pictures of a pair have the same stretch, in ADU about the median of each, so "
-            "that what differs between them is the data."
+            "Both pictures of a pair have the same stretch, each about its own sky, so that what "
+            "differs between them is the data."
         )
         return [Text(about), *blocks]
     return [Text("No frame before the result is left in the store to compare it with.")]
 
 
 def _pair(
-    before: Small, after: Small, names: tuple[str, str], captions: tuple[str, str], exact: bool
+    before: Frame, after: Frame, names: tuple[str, str], captions: tuple[str, str], exact: bool
 ) -> list[Picture]:
-    tone = fit_tone(after)
-    if tone is None:
+    stretch = fit(after)
+    if stretch is None:
         return []
+    stretches = moved(stretch, after, before), stretch
     return [
-        picture(small, tone, name=name, caption=caption, alt=f"{name}: {caption}", exact=exact)
-        for small, name, caption in zip((before, after), names, captions, strict=True)
+        picture(frame, own, name=name, caption=caption, alt=f"{name}: {caption}", exact=exact)
+        for frame, own, name, caption in zip(
+            (before, after), stretches, names, captions, strict=True
+        )
     ]
 
 
@@ -101,7 +108,7 @@ def _typical(record: RunRecord, inside: Sequence[str] | None = None) -> list[Fra
 
 def _one_and_stack(record: RunRecord, album: Album, result: Result, title: str) -> list[Block]:
     after = album.glance(result.stack.id)
-    if after is None:
+    if after is None or len(result.stack.frames) < 2:
         return []
     for frame in _typical(record, result.stack.frames)[:_TRIES]:
         before = album.glance(before_stack(record, frame, result.stack))
@@ -129,8 +136,8 @@ def _stack_and_final(album: Album, result: Result, title: str) -> list[Block]:
     if before is None or after is None:
         return []
     pictures = _pair(
-        resize(before.whole, _HALF),
-        resize(after.whole, _HALF),
+        preview(before.whole, _HALF),
+        preview(after.whole, _HALF),
         ("The stack", "The result"),
         (f"Step {result.stack.step}.", f"After {result.final.uses}."),
         exact=False,
@@ -146,8 +153,8 @@ def _raw_and_clean(record: RunRecord, album: Album) -> list[Block]:
             continue
         half = " Each 2 × 2 of the mosaic is one pixel." if after.mosaic else ""
         whole = _pair(
-            resize(before.whole, _HALF),
-            resize(after.whole, _HALF),
+            preview(before.whole, _HALF),
+            preview(after.whole, _HALF),
             ("Raw", "Calibrated"),
             (f"{frame.info.label} as the camera wrote it.", "The same light after its masters."),
             exact=False,
@@ -196,9 +203,9 @@ def _map(name: str, plane: Map, stack: ProductRecord) -> Picture:
         caption += f"; {number(share, 2)}% of all values were rejected"
     elif name == "background":
         caption += f" ADU; from {number(plane.low)} to {number(plane.high)} ADU in all"
-    values = (plane.data - low) / span if span > 0 else plane.data * 0 + 0.5
+    grey = (plane.data - low) / span if span > 0 else np.full(plane.data.shape, 0.5)
     return image(
-        values.clip(0, 1),
+        np.rint(255 * grey.clip(0, 1)).astype(np.uint8),
         name=title,
         caption=caption[0].upper() + caption[1:] + ".",
         alt=f"Map over the field: {title.lower()}",

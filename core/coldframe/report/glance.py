@@ -3,29 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from coldframe.frame import Array, Flag, Frame
+from coldframe.frame import Array, Flag, Frame, FrameInfo
+from coldframe.stretch import preview
 
 WHOLE = 1400  # px, longest side of a whole picture
 CROP = (360, 480)  # px (y, x) of the part shown at full size
 MAP = 500  # px, longest side of a map
 MAPS = ("count", "weight", "high", "low", "background")
 """Planes that are shown, in this order."""
-
-
-@dataclass(frozen=True, slots=True)
-class Small:
-    """A small picture in the frame's own units.
-
-    data : float32 (c, h, w), c 1 or 3; NaN where nothing was measured.
-    factor : pixels of the frame along one side of a pixel here.
-    """
-
-    data: Array
-    factor: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,17 +31,19 @@ class Map:
     @property
     def shown(self) -> tuple[float, float]:
         """The range of the small map without its few most extreme pixels."""
-        good = self.data[np.isfinite(self.data)]
-        low, high = np.percentile(good, (0.2, 99.8)) if good.size else (0.0, 0.0)
+        low, high = np.percentile(self.data, (0.2, 99.8))
         return float(low), float(high)
 
 
 @dataclass(frozen=True, slots=True)
 class Glance:
-    """What is kept of one product. A CFA frame is shown with each 2 x 2 as one colour pixel."""
+    """What is kept of one product: the whole made small, and its middle at full size.
 
-    whole: Small
-    crop: Small
+    mosaic : it is a CFA mosaic, shown with each 2 x 2 as one colour pixel.
+    """
+
+    whole: Frame
+    crop: Frame
     maps: Mapping[str, Map]
     mosaic: bool
 
@@ -76,85 +67,61 @@ class Album:
 
 def glance(frame: Frame) -> Glance:
     """The small copy of a frame."""
-    pixels = colours(frame)
+    colour = colours(frame)
     planes = {n: p for n, p in frame.planes.items() if p.shape[-2:] == frame.shape}
     maps = {name: _map(planes[name]) for name in MAPS if name in planes}
     return Glance(
-        whole=shrink(pixels, WHOLE),
-        crop=Small(middle(pixels, CROP), 1.0),
+        whole=preview(colour, WHOLE),
+        crop=middle(colour, CROP),
         maps={name: plane for name, plane in maps.items() if plane is not None},
-        mosaic=frame.info.cfa is not None and frame.data.ndim == 2,
+        mosaic=colour.shape != frame.shape,
     )
 
 
-def colours(frame: Frame) -> Array:
-    """Float32 (c, y, x) with NaN where the frame has no data.
+def colours(frame: Frame) -> Frame:
+    """The frame without planes, in colours where it has any, not finite pixels flagged NO_DATA.
 
     A mosaic becomes an image of half the size: each 2 x 2 block gives one pixel of three colours,
-    the greens averaged.
+    the greens averaged, with all the flags of the block.
     """
-    empty = (frame.flags & np.uint8(Flag.NO_DATA)) > 0
-    data = np.asarray(frame.channels, np.float32)
-    if empty.any():
-        data = np.where(empty, np.float32(np.nan), data)
+    data, flags = np.asarray(frame.data, np.float32), frame.flags
+    finite = np.isfinite(data) if data.ndim == 2 else np.isfinite(data).all(axis=0)
+    if not finite.all():
+        flags = np.where(finite, flags, flags | np.uint8(Flag.NO_DATA))
     cfa = frame.info.cfa
-    if frame.data.ndim == 3 or cfa is None or set(cfa) != set("RGB") or min(frame.shape) < 2:
-        return data
-    height, width = (size // 2 * 2 for size in frame.shape)
-    sites = [data[0, y:height:2, x:width:2] for y in (0, 1) for x in (0, 1)]
-    planes = []
-    for colour in "RGB":
-        same = [site for site, name in zip(sites, cfa, strict=True) if name == colour]
-        planes.append(np.mean(same, axis=0, dtype=np.float32))
-    return np.stack(planes)
+    if data.ndim == 2 and cfa is not None and set(cfa) == set("RGB") and min(frame.shape) > 1:
+        sites = [(y, x) for y in (0, 1) for x in (0, 1)]
+        height, width = (size // 2 * 2 for size in frame.shape)
+        planes = [
+            np.mean(
+                [
+                    data[y:height:2, x:width:2]
+                    for (y, x), name in zip(sites, cfa, strict=True)
+                    if name == colour
+                ],
+                axis=0,
+            )
+            for colour in "RGB"
+        ]
+        blocks = [flags[y:height:2, x:width:2] for y, x in sites]
+        data, flags = np.stack(planes), np.bitwise_or.reduce(blocks, axis=0)
+    return replace(frame, data=data, flags=flags, planes={})
 
 
-def middle(pixels: Array, size: tuple[int, int]) -> Array:
-    """The middle (c, h, w) of an image, at most `size` (y, x)."""
-    corner = [max(0, (have - want) // 2) for have, want in zip(pixels.shape[1:], size, strict=True)]
-    y, x = corner
-    return pixels[:, y : y + size[0], x : x + size[1]].copy()
-
-
-def shrink(pixels: Array, size: int) -> Small:
-    """Whole blocks of pixels averaged until the longest side is at most `size`.
-
-    Pixels that are NaN are left out of their block's mean.
-    """
-    factor = max(1, -(-max(pixels.shape[1:]) // size))
-    height, width = (max(1, length // factor) for length in pixels.shape[1:])
-    step_y, step_x = (min(factor, length) for length in pixels.shape[1:])
-    means = np.empty((len(pixels), height, width), np.float32)
-    for mean, plane in zip(means, pixels, strict=True):  # one colour at a time for the memory
-        cut = plane[: height * step_y, : width * step_x]
-        good = np.isfinite(cut)
-        if good.all():
-            mean[...] = _block_sums(cut, step_y, step_x) / (step_y * step_x)
-            continue
-        count = _block_sums(good, step_y, step_x)
-        total = _block_sums(np.where(good, cut, np.float32(0)), step_y, step_x)
-        mean[...] = np.where(count > 0, total / np.maximum(count, 1), np.nan)
-    return Small(means, float(factor))
-
-
-def _block_sums(plane: Array, step_y: int, step_x: int) -> Array:
-    """Float64 sums over blocks; rows first, which runs along the memory."""
-    height, width = plane.shape[0] // step_y, plane.shape[1]
-    rows = plane.reshape(height, step_y, width).sum(axis=1, dtype=np.float64)
-    sums: Array = rows.reshape(height, width // step_x, step_x).sum(axis=2)
-    return sums
-
-
-def resize(small: Small, size: int) -> Small:
-    """The same picture, smaller still."""
-    again = shrink(small.data, size)
-    return Small(again.data, again.factor * small.factor)
+def middle(frame: Frame, size: tuple[int, int]) -> Frame:
+    """The middle of a frame without planes, at most `size` (y, x) pixels."""
+    y, x = (max(0, (have - want) // 2) for have, want in zip(frame.shape, size, strict=True))
+    part = np.s_[..., y : y + size[0], x : x + size[1]]
+    return replace(frame, data=frame.data[part].copy(), flags=frame.flags[part].copy())
 
 
 def _map(plane: Array) -> Map | None:
     """The plane with colours averaged; None when it holds no number."""
-    good = plane if np.isfinite(plane).all() else plane[np.isfinite(plane)]
-    if good.size == 0:
+    flat = plane if plane.ndim == 2 else plane.mean(axis=0, dtype=np.float32)
+    good = np.isfinite(flat)
+    if not good.any():
         return None
-    small = shrink(plane if plane.ndim == 3 else plane[np.newaxis], MAP).data
-    return Map(small.mean(axis=0), float(good.min()), float(good.max()))
+    inside = plane if good.all() else plane[..., good]
+    flags = np.where(good, np.uint8(0), np.uint8(Flag.NO_DATA))
+    small = preview(Frame(flat, flags, FrameInfo()), MAP)
+    return Map(small.data, float(inside.min()), float(inside.max()))

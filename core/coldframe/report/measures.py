@@ -16,8 +16,11 @@ _KEY = (("used", "used"), ("aside", "set aside; on the base line where it was no
 def measure_plots(record: RunRecord) -> list[Block]:
     """One plot for each main measure that any light has, and one of the temperature."""
     frames = lights(record)
+    names = [*MAIN_MEASURES]
+    if len({frame.measures.get("dark_scale") for frame in frames}) > 1:
+        names.append("dark_scale")
     wanted: list[tuple[str, str, Callable[[FrameRecord], float | None]]] = [
-        (title(name), unit(record, name), _measure(name)) for name in (*MAIN_MEASURES, "dark_scale")
+        (title(name), unit(record, name), _measure(name)) for name in names
     ]
     wanted.append(("Temperature", "°C", lambda frame: frame.info.temperature))
     plots = []

@@ -120,6 +120,8 @@ def _noise(noises: Sequence[NoiseFigures]) -> list[str]:
 
 
 def _noise_sentence(f: NoiseFigures, start: str) -> str:
+    if f.frames == 1:
+        return f"{start}There was only one light, so nothing was averaged."
     if f.improvement is None or f.share is None:
         return f"{start}The noise of the stack next to one light is not known: it was not measured."
     text = (
