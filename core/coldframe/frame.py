@@ -47,7 +47,7 @@ class FrameInfo:
 
     Sizes are (y, x) pixels of `data`; exposure in s; temperatures in degC; focal length in mm;
     black and white levels in ADU, black one value per CFA position (order of a row-major 2 x 2)
-    or a single value; gain in e-/ADU; read noise in e-.
+    or a single value; gain in e-/ADU; read noise in e-. Regions are (y0, y1, x0, x1), past the end.
     """
 
     kind: Kind | None = None
@@ -72,6 +72,8 @@ class FrameInfo:
     filter: str | None = None
     binning: tuple[int, int] | None = None  # (y, x)
     shape: tuple[int, int] | None = None  # (y, x)
+    overscan: tuple[int, int, int, int] | None = None  # rows and columns read without light
+    trim: tuple[int, int, int, int] | None = None  # rows and columns of the picture
     cfa: str | None = None  # colours of the top left 2 x 2, row-major, such as "RGGB"
     black: tuple[float, ...] | None = None
     white: float | None = None
@@ -105,7 +107,7 @@ class FrameInfo:
         known = dict(values)
         if "start" in known:
             known["start"] = datetime.fromisoformat(known["start"])
-        for name in ("binning", "shape", "black"):
+        for name in ("binning", "shape", "black", "overscan", "trim"):
             if name in known:
                 known[name] = tuple(known[name])
         return cls(**known)

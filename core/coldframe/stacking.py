@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Sequence
-from dataclasses import fields, replace
+from dataclasses import replace
 
 import numpy as np
 
 from coldframe.errors import PluginError, StepError
 from coldframe.frame import Array, Frame, FrameInfo
+from coldframe.grouping import common_facts
 from coldframe.step import StackStep, Tile
 from coldframe.store import Ref, Store
 from coldframe.tasks import BandTask, StackTask, guarded, need
@@ -124,17 +126,16 @@ def run_stack(spec: StackTask, store: Store) -> Ref:
 
 def common_info(infos: Sequence[FrameInfo]) -> FrameInfo:
     """What all frames agree on; the mean temperature; the earliest start."""
-    first = infos[0]
-    values = {
-        f.name: getattr(first, f.name)
-        for f in fields(FrameInfo)
-        if all(getattr(info, f.name) == getattr(first, f.name) for info in infos)
-        and f.name not in ("path", "digest", "hdu", "plane", "kind_reason")
-    }
+    common = common_facts(infos)
     temperatures = [info.temperature for info in infos if info.temperature is not None]
-    if temperatures:
-        values["temperature"] = round(sum(temperatures) / len(temperatures), 3)
     starts = [info.start for info in infos if info.start is not None]
-    if starts:
-        values["start"] = min(starts)
-    return FrameInfo(**values)
+    return replace(
+        common,
+        path="",
+        digest="",
+        hdu=None,
+        plane=None,
+        kind_reason="",
+        temperature=round(math.fsum(temperatures) / len(temperatures), 3) if temperatures else None,
+        start=min(starts) if starts else None,
+    )

@@ -210,7 +210,6 @@ def _frame(spec: FrameTask, store: Store) -> Ref:
         return done
     frame: Frame | None = None
     if done is None:
-        first = spec.ops[0] if spec.ops else None
         base = store.get(spec.base) if spec.base else None
         if base is not None and base.aside:
             return store.put(replace(base, key=spec.key))
@@ -219,14 +218,20 @@ def _frame(spec: FrameTask, store: Store) -> Ref:
             for op in spec.ops:
                 frame = _apply(op, frame, store)
         except SetAside as reason:
-            at = spec.step_id if first else "load"
-            return store.put(_made(spec, info=spec.source, aside=str(reason), aside_step=at))
+            at = spec.step_id if spec.ops else "load"
+            said = _plain(reason, spec.source)
+            return store.put(_made(spec, info=spec.source, aside=said, aside_step=at))
         done = store.put_frame(_made(spec, frame), frame, durable=spec.durable)
     else:
         frame = store.frame(spec.key)
     for look in looks:
         _look(look, frame, spec.key, store)
     return done
+
+
+def _plain(reason: SetAside, info: FrameInfo) -> str:
+    """The reason without the frame's name, which stands beside it wherever it is shown."""
+    return str(reason).removeprefix(f"{info.label}: ")
 
 
 def _made(spec: FrameTask, frame: Frame | None = None, **more: Any) -> Ref:
@@ -316,7 +321,7 @@ def _look(look: Look, frame: Frame, frame_key: str, store: Store) -> None:
             return
         numbers: Numbers = guarded(call, frame.info.label, step.survey, frame, context)
     except SetAside as reason:
-        store.put(replace(ref, aside=str(reason), aside_step=call.step_id))
+        store.put(replace(ref, aside=_plain(reason, frame.info), aside_step=call.step_id))
         return
     measures = {k: float(v[0]) for k, v in numbers.items() if k in step.columns and v.shape == (1,)}
     store.put_numbers(replace(ref, measures=measures), numbers)

@@ -199,3 +199,18 @@ def test_empty_words_say_nothing() -> None:
     assert fact("iso", {"ISOSPEED": 0}) is None
     assert fact("iso", {"ISOSPEED": "800"}) == 800
     assert fact("read_noise", {"RDNOISE": -1}) is None
+
+
+@pytest.mark.parametrize(
+    ("section", "region"),
+    [
+        ("[1:24,1:200]", (0, 200, 0, 24)),
+        (" [ 25:324 , 3:200 ] ", (2, 200, 24, 324)),
+        ("[24:1,1:200]", None),
+        ("[*,1:200]", None),
+        ("", None),
+    ],
+)
+def test_sections_count_from_one_and_include_their_ends(section, region):
+    info = facts({"BIASSEC": section, "TRIMSEC": section}, {})
+    assert info.overscan == info.trim == region

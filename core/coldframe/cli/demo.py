@@ -130,5 +130,8 @@ def _score(record: RunRecord, truth: Any) -> dict[str, dict[str, float]]:
             for name, light in zip(names, lights, strict=True)
         }
         final = record.read(last.id) if last else None
-        out[product.label] = score(stack, final, truth, names, weights)
+        # The frame whose brightness the others are brought to keeps its own.
+        scales = [light.measures.get("flux_scale") for light in lights]
+        scale_frame = names[scales.index(1.0)] if 1.0 in scales else None
+        out[product.label] = score(stack, final, truth, names, weights, scale_frame=scale_frame)
     return out

@@ -72,7 +72,8 @@ class Progress:
         elapsed = time.monotonic() - self.started
         if self.cost_done < 0.02 * self.cost_total or elapsed < 2:
             return ""
-        return seconds_text(elapsed * (self.cost_total - self.cost_done) / self.cost_done) + " left"
+        remaining = max(0.0, self.cost_total - self.cost_done)
+        return seconds_text(elapsed * remaining / self.cost_done) + " left"
 
     def __call__(self, spec: TaskSpec, ref: Ref | None) -> None:
         if ref is None:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
@@ -13,6 +14,25 @@ from coldframe_steps.calibrate.robust import clipped_mean
 
 Region = Sequence[int]
 """[y0, y1, x0, x1] in pixels of the untrimmed frame; y1 and x1 are past the end."""
+
+
+@dataclass(frozen=True, slots=True)
+class Regions:
+    """Where a frame's overscan and picture lie. by_row : a level for each row."""
+
+    overscan: Region | None
+    trim: Region | None
+    by_row: bool
+
+    @classmethod
+    def of(cls, info: FrameInfo, params: Mapping[str, Any]) -> Regions:
+        """As the recipe says, else as the frame's own header does."""
+        overscan, trim = params["overscan"] or info.overscan, params["trim"] or info.trim
+        return cls(
+            tuple(overscan) if overscan else None,
+            tuple(trim) if trim else None,
+            params["overscan_by"] == "row",
+        )
 
 
 def overscan_level(data: Array, region: Region, by_row: bool) -> Array:
@@ -29,12 +49,11 @@ def overscan_level(data: Array, region: Region, by_row: bool) -> Array:
     return rows[place][:, np.newaxis]
 
 
-def correct(
-    frame: Frame, overscan: Region | None, trim: Region | None, by_row: bool
-) -> tuple[Frame, float]:
+def correct(frame: Frame, regions: Regions) -> tuple[Frame, float]:
     """Subtract the overscan level and cut off what is not picture.
 
-    Doing it twice does no harm: what is left of the overscan is then 0. Returns the corrected frame and the mean level subtracted (ADU). Saturated pixels are flagged
+    Doing it twice does no harm: what is left of the overscan is then 0. Returns the corrected
+    frame and the mean level subtracted (ADU). Saturated pixels are flagged
     by their value before, since the level differs from frame to frame. The CFA pattern and the
     black levels turn with an odd cut.
 
@@ -42,11 +61,12 @@ def correct(
     ------
     StepError when a region does not lie in the frame.
     """
+    overscan, trim = regions.overscan, regions.trim
     info, data, flags = frame.info, frame.data, frame.flags
     level = 0.0
     if overscan is not None:
         _inside(frame, overscan, "overscan")
-        levels = overscan_level(data, overscan, by_row)
+        levels = overscan_level(data, overscan, regions.by_row)
         level = float(levels.mean())
         if info.white is not None:
             flags = np.where(data >= info.white, flags | np.uint8(Flag.SATURATED), flags)
@@ -62,6 +82,7 @@ def correct(
         planes = {name: plane[..., y0:y1, x0:x1] for name, plane in frame.planes.items()}
         frame = replace(frame, data=data, flags=flags, planes=planes)
         info = _turned(replace(info, shape=data.shape), y0 % 2, x0 % 2)
+        info = replace(info, overscan=None, trim=None)
     return replace(frame, data=data, flags=flags, info=info), level
 
 

@@ -28,7 +28,7 @@ from coldframe_steps.calibrate.offset import (
     scale_by_exposure,
     scale_by_hot_pixels,
 )
-from coldframe_steps.calibrate.overscan import correct
+from coldframe_steps.calibrate.overscan import Regions, correct
 from coldframe_steps.calibrate.robust import pixel_noise, sample
 from coldframe_steps.kernels.pixels import EMPTY, calibrate_pixels, readonly, repair_pixels
 
@@ -51,10 +51,11 @@ def calibrate(
             f"{frame.info.label} has {frame.data.shape[0]} colour planes: calibration needs "
             "the sensor's own pixels"
         )
+    regions = Regions.of(frame.info, params)
     untrimmed = frame.shape
-    frame, overscan = _prepare(frame, params)
+    frame, overscan = correct(frame, regions)
     masters = {
-        kind: _master(kind, master, frame, untrimmed, params) for kind, master in masters.items()
+        kind: _master(kind, master, frame, untrimmed, regions) for kind, master in masters.items()
     }
     light = frame.info.kind in (Kind.LIGHT, None)
     if frame.info.kind is Kind.FLAT:
@@ -90,24 +91,17 @@ def calibrate(
         shape,
         pedestal,
         repair=light and params["repair"],
-        overscan=overscan if params["overscan"] is not None else None,
+        overscan=overscan if regions.overscan is not None else None,
         version=version,
     )
 
 
-def _prepare(frame: Frame, params: Mapping[str, Any]) -> tuple[Frame, float]:
-    return correct(frame, params["overscan"], params["trim"], params["overscan_by"] == "row")
-
-
 def _master(
-    kind: str, master: Frame, frame: Frame, untrimmed: tuple[int, int], params: Mapping[str, Any]
+    kind: str, master: Frame, frame: Frame, untrimmed: tuple[int, int], regions: Regions
 ) -> Frame:
     """A master of the frame's size: one with its overscan still on is treated like the frame."""
-    if master.shape == untrimmed and (params["overscan"] or params["trim"]):
-        regions = tuple(params["overscan"] or ()), tuple(params["trim"] or ())
-        master = _trimmed.get(
-            [master.data], (regions, params["overscan_by"]), lambda: _prepare(master, params)[0]
-        )
+    if master.shape == untrimmed and (regions.overscan or regions.trim):
+        master = _trimmed.get([master.data], regions, lambda: correct(master, regions)[0])
     if master.shape != frame.shape:
         raise SetAside(
             f"{frame.info.label} has {_size(frame)} pixels and the master {kind} "

@@ -34,6 +34,7 @@ WHITE = ("SATURATE", "SATLEVEL", "SATURATN")
 CAMERA = ("INSTRUME", "CAMERA", "CAMMODEL", "DETNAM")
 FOCAL_RATIO = ("FOCRATIO", "F-RATIO", "FRATIO", "FNUMBER", "F-NUMBER")
 
+_SECTION = re.compile(r"^\[\s*(\d+)\s*:\s*(\d+)\s*,\s*(\d+)\s*:\s*(\d+)\s*\]$")
 _MILLI = {"ms": 1e-3, "msec": 1e-3, "us": 1e-6, "usec": 1e-6, "min": 60.0}
 _UNIT = re.compile(r"^\s*\[([^\]]*)\]")
 _KINDS = {
@@ -74,6 +75,8 @@ def facts(header: Header, comments: Comments) -> FrameInfo:
         focal_length=_positive(number(header, ("FOCALLEN",))),
         filter=words(header, FILTER),
         binning=_binning(header),
+        overscan=region(header, "BIASSEC"),
+        trim=region(header, "TRIMSEC"),
         cfa=_cfa(header),
         white=_positive(number(header, WHITE)),
         start=start_time(header),
@@ -103,6 +106,20 @@ def words(header: Header, names: tuple[str, ...]) -> str | None:
         if isinstance(value, str) and value.strip(" -"):
             return " ".join(value.split())
     return None
+
+
+def region(header: Header, name: str) -> tuple[int, int, int, int] | None:
+    """(y0, y1, x0, x1), past the end, of a section written "[x1:x2,y1:y2]", from 1, inclusive.
+
+    BIASSEC and TRIMSEC are common practice among observatories, no source.
+    """
+    found = _SECTION.match(str(header.get(name, "")).strip())
+    if not found:
+        return None
+    x1, x2, y1, y2 = (int(n) for n in found.groups())
+    if not (1 <= x1 <= x2 and 1 <= y1 <= y2):
+        return None
+    return y1 - 1, y2, x1 - 1, x2
 
 
 def kind_of(header: Header) -> tuple[Kind | None, str]:
