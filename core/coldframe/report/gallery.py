@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from statistics import median
 
 import numpy as np
@@ -11,7 +12,7 @@ from coldframe.frame import Frame
 from coldframe.report.blocks import Block, Picture, Pictures, Text
 from coldframe.report.findings import Result, before_stack, calibrated, lights, results
 from coldframe.report.glance import MAPS, Album, Glance, Map
-from coldframe.report.numbers import number
+from coldframe.report.numbers import count, number
 from coldframe.report.pictures import fit, image, moved, picture
 from coldframe.report.record import FrameRecord, ProductRecord, RunRecord
 from coldframe.stretch import preview
@@ -47,8 +48,7 @@ def final_pictures(record: RunRecord, album: Album) -> list[Block]:
                     small,
                     stretch,
                     name=result.final.label,
-                    caption=f"{_files(result.final)}The files are linear; only this picture is "
-                    "stretched.",
+                    caption=f"{_files(result.final)}Stretched to show faint parts; the data are linear.",
                     alt=f"The finished picture of {result.final.label}, stretched to show faint "
                     "parts",
                 )
@@ -83,18 +83,31 @@ def before_and_after(record: RunRecord, album: Album) -> list[Block]:
     return [Text("No frame before the result is left in the store to compare it with.")]
 
 
-def _pair(
-    before: Frame, after: Frame, names: tuple[str, str], captions: tuple[str, str], exact: bool
-) -> list[Picture]:
-    stretch = fit(after)
+@dataclass(frozen=True, slots=True)
+class _Shown:
+    """One picture of a pair. `sky` is what tells the frame's sky level."""
+
+    frame: Frame
+    sky: Frame
+    name: str
+    caption: str
+
+
+def _pair(fitted: Frame, shown: Sequence[_Shown], *, exact: bool) -> list[Picture]:
+    """Pictures under one stretch, fitted to a frame and moved to each picture's own sky."""
+    stretch = fit(fitted)
     if stretch is None:
         return []
-    stretches = moved(stretch, after, before), stretch
     return [
-        picture(frame, own, name=name, caption=caption, alt=f"{name}: {caption}", exact=exact)
-        for frame, own, name, caption in zip(
-            (before, after), stretches, names, captions, strict=True
+        picture(
+            one.frame,
+            moved(stretch, fitted, one.sky),
+            name=one.name,
+            caption=one.caption,
+            alt=f"{one.name}: {one.caption}",
+            exact=exact,
         )
+        for one in shown
     ]
 
 
@@ -114,16 +127,14 @@ def _one_and_stack(record: RunRecord, album: Album, result: Result, title: str) 
         before = album.glance(before_stack(record, frame, result.stack))
         if before is None or before.crop.data.shape != after.crop.data.shape:
             continue
-        pictures = _pair(
-            before.crop,
-            after.crop,
-            ("One light", "The stack"),
-            (
-                f"{frame.info.label}, calibrated, the middle of the field at full size.",
-                f"{len(result.stack.frames)} lights, the same place.",
-            ),
-            exact=True,
+        label = f"{frame.info.label}, calibrated: the middle of the field at full size."
+        many = count(len(result.stack.frames), "light")
+        pair = (
+            _Shown(before.crop, before.sample, "One light", label),
+            _Shown(after.crop, after.sample, "The stack", f"{many}, the same place."),
         )
+        # The result has the flattest sky, so its stretch shows most.
+        pictures = _pair((album.glance(result.final.id) or after).sample, pair, exact=True)
         if pictures:
             return [Pictures(pictures, f"One light and the stack{title}")]
     return []
@@ -135,13 +146,12 @@ def _stack_and_final(album: Album, result: Result, title: str) -> list[Block]:
     before, after = album.glance(result.stack.id), album.glance(result.final.id)
     if before is None or after is None:
         return []
-    pictures = _pair(
-        preview(before.whole, _HALF),
-        preview(after.whole, _HALF),
-        ("The stack", "The result"),
-        (f"Step {result.stack.step}.", f"After {result.final.uses}."),
-        exact=False,
+    small = preview(before.whole, _HALF), preview(after.whole, _HALF)
+    pair = (
+        _Shown(small[0], small[0], "The stack", f"As step {result.stack.step} made it."),
+        _Shown(small[1], small[1], "The result", f"After {result.final.uses}."),
     )
+    pictures = _pair(small[1], pair, exact=False)
     return [Pictures(pictures, f"The stack and the result{title}")] if pictures else []
 
 
@@ -152,20 +162,19 @@ def _raw_and_clean(record: RunRecord, album: Album) -> list[Block]:
         if before is None or after is None or before.crop.data.shape != after.crop.data.shape:
             continue
         half = " Each 2 × 2 of the mosaic is one pixel." if after.mosaic else ""
-        whole = _pair(
-            preview(before.whole, _HALF),
-            preview(after.whole, _HALF),
-            ("Raw", "Calibrated"),
-            (f"{frame.info.label} as the camera wrote it.", "The same light after its masters."),
-            exact=False,
+        small = preview(before.whole, _HALF), preview(after.whole, _HALF)
+        label = f"{frame.info.label} as the camera wrote it."
+        pair = (
+            _Shown(small[0], small[0], "Raw", label),
+            _Shown(small[1], small[1], "Calibrated", "The same light after its masters."),
         )
-        crop = _pair(
-            before.crop,
-            after.crop,
-            ("Raw", "Calibrated"),
-            (f"The middle of the field at full size.{half}", "The same place."),
-            exact=True,
+        whole = _pair(small[1], pair, exact=False)
+        label = f"The middle of the field at full size.{half}"
+        pair = (
+            _Shown(before.crop, before.sample, "Raw", label),
+            _Shown(after.crop, after.sample, "Calibrated", "The same place."),
         )
+        crop = _pair(after.sample, pair, exact=True)
         return [
             Pictures(pictures, title)
             for pictures, title in (

@@ -12,6 +12,7 @@ from coldframe.stretch import preview
 
 WHOLE = 1400  # px, longest side of a whole picture
 CROP = (360, 480)  # px (y, x) of the part shown at full size
+SAMPLE = 600  # px, longest side of the sample that a stretch for full size is fitted to
 MAP = 500  # px, longest side of a map
 MAPS = ("count", "weight", "high", "low", "background")
 """Planes that are shown, in this order."""
@@ -39,11 +40,13 @@ class Map:
 class Glance:
     """What is kept of one product: the whole made small, and its middle at full size.
 
+    sample : every so many pixels of the whole, which keep the noise of single pixels.
     mosaic : it is a CFA mosaic, shown with each 2 x 2 as one colour pixel.
     """
 
     whole: Frame
     crop: Frame
+    sample: Frame
     maps: Mapping[str, Map]
     mosaic: bool
 
@@ -73,6 +76,7 @@ def glance(frame: Frame) -> Glance:
     return Glance(
         whole=preview(colour, WHOLE),
         crop=middle(colour, CROP),
+        sample=thin(colour, SAMPLE),
         maps={name: plane for name, plane in maps.items() if plane is not None},
         mosaic=colour.shape != frame.shape,
     )
@@ -112,6 +116,13 @@ def middle(frame: Frame, size: tuple[int, int]) -> Frame:
     """The middle of a frame without planes, at most `size` (y, x) pixels."""
     y, x = (max(0, (have - want) // 2) for have, want in zip(frame.shape, size, strict=True))
     part = np.s_[..., y : y + size[0], x : x + size[1]]
+    return replace(frame, data=frame.data[part].copy(), flags=frame.flags[part].copy())
+
+
+def thin(frame: Frame, size: int) -> Frame:
+    """Every so many pixels of a frame without planes, so that no side is longer than `size`."""
+    step = -(-max(frame.shape) // size)
+    part = np.s_[..., ::step, ::step]
     return replace(frame, data=frame.data[part].copy(), flags=frame.flags[part].copy())
 
 

@@ -104,11 +104,13 @@ def _time(seconds: float | None) -> Cell:
 
 
 def _params(params: Mapping[str, Any]) -> str:
-    return "\n".join(f"{name}: {_plain(value)}" for name, value in params.items()) or "–"
+    return "; ".join(f"{name}: {_plain(value)}" for name, value in params.items()) or "–"
 
 
 def _plain(value: Any) -> str:
-    return value if isinstance(value, str) else json.dumps(value, default=str, ensure_ascii=False)
+    if isinstance(value, str):
+        return value or '""'
+    return json.dumps(value, default=str, ensure_ascii=False)
 
 
 def pairs_table(caption: str, pairs: Mapping[str, str], headings: tuple[str, str]) -> Table | None:

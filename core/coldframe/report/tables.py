@@ -34,7 +34,6 @@ _DISTANCE_UNITS = {
     "temperature": "°C",
     "age_days": "d",
     "focal_length": "mm",
-    "aperture": "f-number",
 }
 _WORDS = {"degC": "°C", "deg": "°", "1": ""}
 _TITLES = {"fwhm": "FWHM", "age_days": "age"}
