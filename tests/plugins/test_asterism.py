@@ -111,7 +111,7 @@ CASES = {
 
 @pytest.mark.parametrize("case", CASES)
 def test_matches(case):
-    for seed in range(4):
+    for seed in range(3):
         right, found = make(seed=seed, **CASES[case]).shares()
         assert right > 0.9
         assert found > 0.9
@@ -123,7 +123,7 @@ def test_twenty_thousand_stars_of_which_60_percent_are_in_one_list_only():
     assert found > 0.97
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=15, deadline=None)
 @given(st.floats(-180, 180), st.booleans(), st.integers(0, 1000))
 def test_any_angle(angle, mirrored, seed):
     pair = make(30, 60, seed, angle=angle, mirrored=mirrored, shape=(800, 1000))
@@ -140,7 +140,7 @@ def test_the_result_is_the_same_every_time():
 
 
 @pytest.mark.parametrize(
-    ("count", "side", "trials"), [(5, 300, 60), (12, 300, 200), (15, 1000, 200), (40, 300, 25)]
+    ("count", "side", "trials"), [(5, 300, 60), (12, 300, 200), (15, 1000, 150), (40, 300, 8)]
 )
 def test_unrelated_fields_are_refused(count, side, trials):
     for seed in range(trials):
@@ -150,7 +150,7 @@ def test_unrelated_fields_are_refused(count, side, trials):
 
 
 def test_unrelated_clusters_are_refused():
-    for seed in range(4):
+    for seed in range(2):
         rng = np.random.default_rng(seed)
         with pytest.raises(NoMatch, match="beyond chance"):
             match_stars(*(rng.normal(250, 70, (600, 2)) for _ in range(2)))

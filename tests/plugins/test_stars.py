@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
+
 import numpy as np
 import pytest
 from scipy.spatial import cKDTree
@@ -274,3 +276,26 @@ def test_wide_stars_are_found_too(draw_stars):
     assert good.sum() > 120
     assert np.sqrt((error**2).sum(axis=1).mean()) < 0.1
     assert np.median(field.table[good, FWHM]) == pytest.approx(9.04, rel=0.03)
+
+
+@pytest.mark.parametrize("shape", [(1, 1), (2, 2), (7, 5), (3, 40)])
+@pytest.mark.parametrize("cfa", [None, "RGGB"])
+def test_tiny_frames_have_no_stars_or_are_set_aside(shape, cfa):
+    data = np.random.default_rng(0).normal(100, 5, shape).astype(np.float32)
+    frame = Frame(data, np.zeros(shape, np.uint8), FrameInfo(cfa=cfa))
+    if cfa and min(shape) < 2:
+        with pytest.raises(SetAside, match="no usable pixels"):
+            find_stars(frame)
+    else:
+        assert find_stars(frame).measures["stars"] == 0
+
+
+def test_threads_find_the_same_stars(draw_stars):
+    rng = np.random.default_rng(15)
+    xy, flux = grid_stars(rng)
+    frames = [exposed(draw_stars(SHAPE, xy, flux, 3.0) + SKY, rng) for _ in range(4)]
+    alone = [find_stars(frame).table for frame in frames]
+    with ThreadPoolExecutor(4) as pool:
+        together = list(pool.map(lambda frame: find_stars(frame).table, frames))
+    for a, b in zip(alone, together, strict=True):
+        np.testing.assert_array_equal(a, b)

@@ -15,7 +15,6 @@ from coldframe_steps.register.transform import (
     fit_polynomial,
     fit_similarity,
     geometry,
-    identity,
 )
 
 EDGES = np.array([[0.0, 0.0], [999.0, 0.0], [0.0, 799.0], [999.0, 799.0]])
@@ -116,10 +115,6 @@ def test_stars_on_a_line_are_not_taken_as_mirrored():
     src = np.column_stack([np.arange(20.0), 2 * np.arange(20.0)])
     fitted = fit_similarity(src, src * 2 + 3, np.ones(20))
     np.testing.assert_allclose(fitted.matrix, [[2, 0, 3], [0, 2, 3], [0, 0, 1]], atol=1e-9)
-
-
-def test_identity_leaves_points_where_they_are():
-    np.testing.assert_array_equal(identity().apply(points(2)), points(2))
 
 
 def lens(src, amount):

@@ -13,8 +13,8 @@ from coldframe_steps.register.match import Match, match_stars
 from coldframe_steps.register.terms import BRIGHT, FLAGS, FLUX, FWHM, FWHM_PER_SIGMA, SNR
 from coldframe_steps.register.transform import Transform, fit_affine, geometry
 
-FLOOR = 0.03  # px, error of even the brightest star: pixel response, optics, seeing
-DOUBT = 0.5  # px, added for stars that are saturated, blemished or blended
+FLOOR = 0.05  # px, error of even the brightest star: pixel response, optics, seeing
+DOUBT = 0.3  # px, added for stars that are saturated, blemished or blended
 GRID = 17  # points along each side of the frame where a model is checked
 
 
@@ -24,7 +24,7 @@ class Alignment:
 
     transform : reference pixels to own pixels. measures : residual, matched, rotation, scale,
     shift_y, shift_x and, when unsaturated stars tell it, flux_ratio. mirrored : as it says.
-    reason : how the models compared.
+    reason : how sure the match is and how the models compared.
     """
 
     transform: Transform
@@ -70,7 +70,8 @@ def align(
     ratio = flux_ratio(mine, theirs)
     if ratio is not None:
         measures["flux_ratio"] = ratio
-    return Alignment(transform, measures, at.mirrored, chosen.reason)
+    reason = f"{len(match.pairs)} pairs, log10 chance {match.log10_chance:.0f}; {chosen.reason}"
+    return Alignment(transform, measures, at.mirrored, reason)
 
 
 def star_variance(table: Array) -> Array:

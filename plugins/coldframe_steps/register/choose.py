@@ -62,23 +62,23 @@ class Chosen:
 def choose(src: Array, dst: Array, weights: Array, edges: Array, model: str = "auto") -> Chosen:
     """Fit the simplest model that is not significantly worse than the best.
 
-    Wrong pairs are clipped with the most flexible model that the stars allow, so that no simple
-    model can hide a distortion by dropping the stars that show it. Each model then predicts every
-    kept star from fits without a tenth of them (10-fold cross-validation), and the simplest one
-    is taken whose error is within 2%, or 0.003 px, of the least, or whose squared errors exceed
-    those of the best by less than their standard error (the one-standard-error rule: Breiman,
-    Friedman, Olshen & Stone 1984; Hastie, Tibshirani & Friedman 2009, The Elements of Statistical
-    Learning, 7.10).
-    A model beyond a similarity must also be known to 0.3 px at every point of `edges`, by the
-    propagated uncertainty of its coefficients, and must not fold there: a polynomial that no star
-    holds in a corner is not used.
+    Every model predicts every star, agreeing or not, from fits without a tenth of them (10-fold
+    cross-validation), so no simple model can hide a distortion by dropping the stars that show it,
+    and no flexible one can drop those that it bends away from. Squared errors are cut off at 4
+    sigma, so wrong pairs count alike for all. Then the simplest model is taken whose error is
+    within 2%, or 0.003 px, of the least, or whose squared errors exceed those of the best by less
+    than their standard error (the one-standard-error rule: Breiman, Friedman, Olshen & Stone
+    1984; Hastie, Tibshirani & Friedman 2009, The Elements of Statistical Learning, 7.10). A model
+    beyond a similarity must also be known to 0.3 px at every point of `edges`, by the propagated
+    uncertainty of its coefficients, and must not fold there: a polynomial that no star holds in a
+    corner is not used.
 
     Parameters
     ----------
     src, dst : float64 (n, 2), output and input positions of matched stars, px.
     weights : float64 (n,), 1 / variance, px^-2.
-    edges : float64 (m, 2), outline of the part of the output frame that the input covers; may
-        be empty.
+    edges : float64 (m, 2), points all over the part of the output frame that the input covers;
+        may be empty.
     model : "auto", "polynomial" (the best order) or the name of a model.
 
     Raises ValueError, in words for people, when the stars cannot fix the model.
@@ -89,35 +89,36 @@ def choose(src: Array, dst: Array, weights: Array, edges: Array, model: str = "a
         raise ValueError(
             f"{len(src)} matched stars, {families[0].stars} needed for model '{model}'"
         )
-    for top in range(len(able) - 1, -1, -1):
-        kept = clip(able[top], src, dst, weights)
-        agreed = np.count_nonzero(kept)
-        # A model that is unsafe at the edges but asked for is the photographer's choice.
-        if agreed >= able[top].stars and (
-            top == 0 or _safe(able[top], src[kept], dst[kept], weights[kept], edges)
-        ):
-            break
-    else:
+    fits = [(m, clip(m, src, dst, weights, 1.0)) for m in able]
+    plain, agreed = able[0], int(np.count_nonzero(fits[0][1]))
+    fits = [(m, kept) for m, kept in fits if np.count_nonzero(kept) >= m.stars]
+    # The plainest model is used even when unsafe: there is no other, or it was asked for.
+    fits = [
+        (m, kept)
+        for m, kept in fits
+        if m is plain or _safe(m, src[kept], dst[kept], weights[kept], edges)
+    ]
+    if not fits:
         raise ValueError(
-            f"only {agreed} of {len(src)} matched stars agree, {able[0].stars} needed for model "
+            f"only {agreed} of {len(src)} matched stars agree, {plain.stars} needed for model "
             f"'{model}'"
         )
-    src, dst, weights = src[kept], dst[kept], weights[kept]
-    sound = [m for m in able[:top] if _safe(m, src, dst, weights, edges)] + [able[top]]
-    some = slice(None, None, max(1, len(src) // VALIDATED))
-    errors = [cross_validate(m, src[some], dst[some], weights[some]) for m in sound]
-    per_px = float(weights[some].mean())
+    errors = cross_validate(fits, src, dst, weights)
+    per_px = float(weights.mean())
     best = errors[int(np.argmin([e.mean() for e in errors]))]
-    good = (i for i, squared in enumerate(errors) if _as_good(squared, best, per_px))
-    transform = sound[next(good)].fit(src, dst, weights)
-    distance = np.hypot(*(transform.apply(src) - dst).T)
-    total = float(np.sqrt((distance**2).mean()))
+    first = next(i for i, squared in enumerate(errors) if _as_good(squared, best, per_px))
+    chosen, kept = fits[first]
+    transform = chosen.fit(src[kept], dst[kept], weights[kept])
+    squared = ((transform.apply(src[kept]) - dst[kept]) ** 2).sum(axis=1)
     listing = ", ".join(
-        f"{m.name} {np.sqrt(e.mean() / weights[some].mean()):.3f}"
-        for m, e in zip(sound, errors, strict=True)
+        f"{m.name} {np.sqrt(e.mean() / per_px):.3f}" for (m, _), e in zip(fits, errors, strict=True)
     )
     return Chosen(
-        replace(transform, residual=total, matched=len(src)),
+        replace(
+            transform,
+            residual=float(np.sqrt(squared.mean())),
+            matched=int(np.count_nonzero(kept)),
+        ),
         kept,
         f"cross-validated px rms: {listing}",
     )
@@ -135,11 +136,14 @@ def _as_good(squared: Array, best: Array, weight: float) -> bool:
     )
 
 
-def clip(model: Model, src: Array, dst: Array, weights: Array) -> Array:
+def clip(model: Model, src: Array, dst: Array, weights: Array, expected: float = 0.0) -> Array:
     """Bool (n,): the pairs that agree with a model, by repeated 4 sigma clipping.
 
     The scale is the median distance over that of a Rayleigh distribution (1.1774 sigma), so up to
     half of the pairs may be wrong.
+
+    expected : least scale, in units of 1 / sqrt(weight): 1 when the weights are 1 / variance, so
+        that no star is dropped for errors it is known to have.
     """
     kept = np.ones(len(src), bool)
     for _ in range(20):
@@ -150,7 +154,7 @@ def clip(model: Model, src: Array, dst: Array, weights: Array) -> Array:
         except ValueError:
             return np.zeros(len(src), bool)
         distance = np.hypot(*(transform.apply(src) - dst).T) * np.sqrt(weights)
-        sigma = max(float(np.median(distance[kept])) / RAYLEIGH_MEDIAN, 1e-9)
+        sigma = max(float(np.median(distance[kept])) / RAYLEIGH_MEDIAN, expected, 1e-9)
         now = distance <= CLIP * sigma
         if (now == kept).all():
             break
@@ -158,22 +162,33 @@ def clip(model: Model, src: Array, dst: Array, weights: Array) -> Array:
     return kept
 
 
-def cross_validate(model: Model, src: Array, dst: Array, weights: Array) -> Array:
-    """float64 (n,): weighted squared distance of each star from where the others put it.
+def cross_validate(
+    fits: Sequence[tuple[Model, Array]], src: Array, dst: Array, weights: Array
+) -> list[Array]:
+    """float64 (k,) for each model: squared distance times weight of each star from where others
+    put it, cut off at 4 sigma of the model whose median is least, or of the stars themselves.
 
-    Folds take every tenth star, so the result is the same on every run.
+    fits : models, each with the pairs that agree with it, bool (n,). Folds take every tenth star,
+    so the result is the same on every run; of very many stars an even selection is compared.
     """
-    fold = np.arange(len(src)) % min(FOLDS, len(src))
-    squared = np.empty(len(src))
-    for k in range(fold.max() + 1):
-        out = fold == k
-        try:
-            transform = model.fit(src[~out], dst[~out], weights[~out])
-        except ValueError:
-            squared[out] = np.inf
-            continue
-        squared[out] = ((transform.apply(src[out]) - dst[out]) ** 2).sum(axis=1) * weights[out]
-    return squared
+    some = np.arange(0, len(src), max(1, len(src) // VALIDATED))
+    fold = np.arange(len(some)) % min(FOLDS, len(some))
+    errors = []
+    for model, kept in fits:
+        squared = np.full(len(some), np.inf)
+        for k in range(int(fold.max()) + 1):
+            test = some[fold == k]
+            train = some[(fold != k) & kept[some]]
+            try:
+                transform = model.fit(src[train], dst[train], weights[train])
+            except ValueError:
+                continue
+            offset = transform.apply(src[test]) - dst[test]
+            squared[fold == k] = (offset**2).sum(axis=1) * weights[test]
+        errors.append(squared)
+    least = min(float(np.median(squared)) for squared in errors)
+    limit = CLIP**2 * max(least / RAYLEIGH_MEDIAN**2, 1.0)
+    return [np.minimum(squared, limit) for squared in errors]
 
 
 def _safe(model: Model, src: Array, dst: Array, weights: Array, edges: Array) -> bool:

@@ -43,13 +43,11 @@ class Match:
 
     log10_chance : logarithm of the expected number of alignments of unrelated fields that would
         pair as many stars. transform : reference to own positions, flexible, for finding pairs.
-    radius : px, how near a star must be to its predicted place.
     """
 
     pairs: Array
     log10_chance: float
     transform: Transform
-    radius: float
 
 
 def match_stars(own: Array, ref: Array) -> Match:
@@ -177,7 +175,7 @@ def _grow(own: Array, ref: Array, tree: cKDTree, pose: Pose, trials: float) -> M
     chance = _log_chance(p, len(inside), len(pairs), used) + trials
     if chance > math.log(MAX_CHANCE):
         return None
-    return Match(pairs, chance / math.log(10.0), transform, radius)
+    return Match(pairs, chance / math.log(10.0), transform)
 
 
 def _promising(

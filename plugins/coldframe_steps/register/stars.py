@@ -67,7 +67,7 @@ def luminance(frame: Frame) -> tuple[Array, Array, Sky]:
 
     Raises SetAside when the frame has no usable pixels.
     """
-    plane = frame.data if frame.data.ndim == 2 else frame.data.mean(axis=0, dtype=np.float64)
+    plane = frame.data if frame.data.ndim == 2 else frame.data.mean(axis=0, dtype=np.float32)
     sharp = np.array(plane, dtype=np.float32, order="C")
     step = 2 if frame.info.cfa else 1
     sky = find_sky(sharp, frame.flags, step)
@@ -133,8 +133,7 @@ def _measure(frame: Frame, sharp: Array, soft: Array, found: Array, noise: float
     lost = ~fitted
     moments[lost] = centred[lost]
 
-    if frame.info.cfa:
-        _centre_colours(sharp, frame.info.cfa, moments, fitted & ~full)
+    _centre(sharp, frame.info.cfa or "LLLL", moments, fitted & ~full)
 
     major, minor = axes(moments[:, 3:6])
     size = math.sqrt(max(typical - SMOOTHING_VARIANCE, 0.1))
@@ -164,10 +163,12 @@ def _measure(frame: Frame, sharp: Array, soft: Array, found: Array, noise: float
     return _without_doubles(table, 0.5 * FWHM_PER_SIGMA * size)
 
 
-def _centre_colours(sharp: Array, cfa: str, moments: Array, which: Array) -> None:
-    """Replace x, y of some stars in a moments table by centres fitted colour by colour.
+def _centre(sharp: Array, cfa: str, moments: Array, which: Array) -> None:
+    """Replace x, y of some stars in a moments table by centres fitted to the unsmoothed pixels.
 
-    All stars share the frame's median shape: a coloured star's own is distorted by the mosaic.
+    cfa : the colours of the top left 2 x 2; each has its own brightness in a star. All stars share
+    the frame's median shape: a faint star's own is uncertain, a coloured one's is distorted by the
+    mosaic.
     """
     if not which.any():
         return

@@ -91,11 +91,6 @@ def geometry(transform: Transform, point: tuple[float, float]) -> Geometry:
     )
 
 
-def identity() -> Transform:
-    """Every pixel where it is."""
-    return Transform(matrix=np.eye(3), model="identity")
-
-
 def fit_similarity(src: Array, dst: Array, weights: Array) -> Transform:
     """Rotation, one scale and shift, mirrored when that fits better; weighted least squares.
 
