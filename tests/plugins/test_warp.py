@@ -86,8 +86,7 @@ def test_bands_are_the_whole_to_the_last_bit(move, cut, method, seed) -> None:
 
 
 def test_a_pixel_does_not_depend_on_its_neighbours_in_the_row() -> None:
-    # One column at a time goes through the single-pixel loop, a whole row through the run loop;
-    # this shift has no rounding, so that both see the same positions.
+    # These shifts have no rounding, so that a column by itself sees the same positions.
     image, flags = noise((3, 60, 300)), np.zeros((60, 300), np.uint8)
     for sign in (1.0, -1.0):
         matrix = np.array([[sign, 0, 0.375 if sign > 0 else 299.375], [0, 1, 0.71875], [0, 0, 1]])

@@ -82,8 +82,8 @@ def warp(
     the range of the surrounding 4 x 4 pixels only as far as `clamp.limit` says: enough to
     leave noise and the photometry of stars of at least 2 pixels FWHM alone.
 
-    Cost: on a 2 GHz core about 15 ns a pixel for one colour and 25 ns for three with Lanczos 3 and
-    little rotation; three times that when rows of the output run across rows of the input.
+    Cost: with Lanczos 3 and the clamp about 20 ns a pixel for one colour and 40 ns for three on
+    one core of a server of 2023, a third more for maps that turn the picture by some degrees.
     """
     return warp_rows(data, flags, matrix, poly, norm, shape, method, clamp, 0, shape[0])
 
@@ -121,9 +121,8 @@ def warp_rows(
         marks = mark_footprints(flags[low:high])
         coef = coefficients(method)
         flat = planes.reshape(len(planes), -1)
-        row = marks.reshape(-1)
         resample(
-            planes, flat, flags, row, low, matrix, dense, norm, coef, clamp, y0, out, out_flags
+            planes, flat, flags, marks, low, matrix, dense, norm, coef, clamp, y0, out, out_flags
         )
     return (out if data.ndim == 3 else out[0]), out_flags
 
