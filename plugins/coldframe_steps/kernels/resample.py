@@ -95,9 +95,9 @@ def _careful(planes, flags, top, left, wx, wy, i, clamp, out, y0, x0, near):  # 
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def resample(
+def resample(  # type: ignore[no-untyped-def]
     planes, flat, flags, marks, marks_y0, matrix, dense, norm, coef, clamp, y0, out, out_flags
-):  # type: ignore[no-untyped-def]
+):
     """Fill rows y0.. of the output: out float32 (c, h, nx), out_flags uint8 (h, nx).
 
     planes : float32 (c, height, width). flat : the same as (c, height * width). marks : uint8, from

@@ -10,8 +10,9 @@ from __future__ import annotations
 
 from typing import Any
 
-from llvmlite import ir
-from numba.core import cgutils, types
+from llvmlite import ir  # type: ignore[import-untyped]  # has no type information
+from numba import types
+from numba.core import cgutils
 from numba.extending import intrinsic
 
 LANES = 8
