@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable
 from typing import Any
 
-from coldframe.errors import UsageError
+from coldframe.errors import ColdframeError, UsageError
 from coldframe.graph import Plan
 from coldframe.store import Ref, Store
 from coldframe.tasks import FrameTask, OutputTask, TaskSpec, run_task
@@ -81,11 +81,19 @@ def _get(scheduler: str, graph: dict[str, Any], keys: list[str], workers: int) -
 
         return dask.threaded.get(graph, keys, num_workers=workers)  # type: ignore[no-any-return]
     if scheduler == "processes":
+        from concurrent.futures.process import BrokenProcessPool
+
         import dask.multiprocessing
 
-        return dask.multiprocessing.get(  # type: ignore[no-any-return]
-            graph, keys, num_workers=workers, optimize_graph=False
-        )
+        try:
+            return dask.multiprocessing.get(  # type: ignore[no-any-return]
+                graph, keys, num_workers=workers, optimize_graph=False
+            )
+        except BrokenProcessPool:
+            raise ColdframeError(
+                "a worker process died (killed, or out of memory). Finished work is kept: the same "
+                "command goes on; fewer --workers or less --memory may help"
+            ) from None
     raise UsageError(f"unknown scheduler '{scheduler}'; there are: {', '.join(SCHEDULERS)}")
 
 

@@ -160,6 +160,8 @@ def _read(path: Path, seen: tuple[Path, ...]) -> Document:
             raise RecipeError([document.problem(("extends",), str(error))]) from None
         parent = _read(parent_path, (*seen, path.resolve()))
         document.data = _merge(parent.data, data)
+        if "for" in data:
+            document.data["for"] = data["for"]  # a recipe for other nights, not for fewer
         document.layers += parent.layers
     return document
 

@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
-from coldframe.errors import StoreError
-from coldframe.frame import Frame
+from coldframe.errors import SetAside, StoreError
+from coldframe.frame import Frame, FrameInfo
 from coldframe.graph import Item, frame_id
+from coldframe.night import reader_for
 from coldframe.plugins import Registry
 from coldframe.report.record import FrameRecord, ProductRecord, RunRecord
 from coldframe.step import Column, StackStep
@@ -41,6 +42,7 @@ class _Recorder:
         self.prepared, self.registry, self.made = prepared, registry, made
         self.plan, self.recipe = prepared.plan, prepared.recipe
         self.store = Store(prepared.plan.store)
+        self.sources = {frame_id(info): info for info in prepared.scan.frames}
         self.refs: dict[str, Ref | None] = {}
         self.decided = self._decision_columns()
 
@@ -65,7 +67,9 @@ class _Recorder:
                     products.append(self._product(step.id, step.use, item, alive))
         columns = dict(GENERAL)
         for step in self.recipe.steps.values():
-            columns |= self.registry.step(step.use).columns
+            for name, column in self.registry.step(step.use).columns.items():
+                # The first step to report a number says what it means of a frame.
+                columns.setdefault(name, column)
         return RunRecord(
             recipe=self.recipe.name,
             about=self.recipe.about,
@@ -94,9 +98,13 @@ class _Recorder:
         )
 
     def _read(self, key: str) -> Frame | None:
+        """A product by its store key, or a source frame by its id."""
         try:
+            if key in self.sources:
+                info = self.sources[key]
+                return reader_for(info, self.registry.readers).read_frame(info)
             return self.store.frame(key)
-        except StoreError:
+        except (StoreError, SetAside):
             return None
 
     def _decision_columns(self) -> dict[str, dict[str, float]]:
@@ -129,6 +137,11 @@ class _Recorder:
                 kind = info.kind.value if info.kind else "unknown"
                 reason = f"the recipe '{self.recipe.name}' has no use for {kind} frames"
                 records.append(FrameRecord(name, info, {}, False, reason, "recipe"))
+        # Files that the scan could not take as frames are accounted for like any other.
+        records += [
+            FrameRecord(label, FrameInfo(path=label), {}, False, reason, "scan")
+            for label, reason in self.prepared.scan.set_aside
+        ]
         return records
 
     def _frame(self, name: str, flow: list[tuple[str, Item]]) -> FrameRecord:

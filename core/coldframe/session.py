@@ -121,7 +121,6 @@ def run(prepared: Prepared, registry: Registry, progress: Progress | None = None
     from coldframe.report.build import write_report
 
     request, plan = prepared.request, prepared.plan
-    request.output.mkdir(parents=True, exist_ok=True)
     store = Store(request.store)
     store.check_writable()
     # Marks the folder from the start, so that a later scan never takes products for frames.

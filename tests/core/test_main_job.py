@@ -2,8 +2,10 @@
 
 import json
 import shutil
+import signal
 import subprocess
 import sys
+import time
 import warnings
 from pathlib import Path
 
@@ -11,6 +13,7 @@ import fitsio
 import numpy as np
 import pytest
 from astropy.io import fits
+
 from coldframe.cli.main import run_command_line
 from coldframe.demo.night import make_night
 from coldframe.product import read_frame
@@ -113,8 +116,8 @@ def test_the_report_tells_the_same(done):
     assert "<html" in page
     for frame in summary["set_aside"]:
         assert Path(frame["file"]).name in page
-    assert "src=\"http" not in page
-    assert "href=\"http" not in page
+    assert 'src="http' not in page
+    assert 'href="http' not in page
 
 
 def test_a_second_run_makes_the_same_files_and_does_no_work_again(done):
@@ -129,7 +132,7 @@ def test_a_second_run_makes_the_same_files_and_does_no_work_again(done):
 
 
 def test_products_are_the_same_bytes_on_every_scheduler(done, tmp_path):
-    kind, night, output, summary, _, _ = done
+    _, night, _, summary, _, _ = done
     for scheduler in ("sync", "processes"):
         there = tmp_path / scheduler
         result = call("run", night, "-o", there, "--scheduler", scheduler, "--workers", "2",
@@ -141,13 +144,72 @@ def test_products_are_the_same_bytes_on_every_scheduler(done, tmp_path):
         shutil.rmtree(there)
 
 
+@pytest.mark.parametrize("how", [signal.SIGKILL, signal.SIGINT])
+def test_a_run_that_was_stopped_goes_on_and_ends_the_same(done, tmp_path, how):
+    _, night, _, summary, _, _ = done
+    there = tmp_path / "out"
+    command = [sys.executable, "-m", "coldframe.cli", "run", str(night), "-o", str(there)]
+    process = subprocess.Popen(command, stderr=subprocess.PIPE, text=True)
+    deadline = time.monotonic() + 120
+    while len(list(there.glob("store/*/*.json"))) < 12 and time.monotonic() < deadline:
+        time.sleep(0.02)
+    process.send_signal(how)
+    said = process.communicate()[1]
+    assert process.returncode != 0
+    assert "Traceback" not in said
+    if how == signal.SIGINT:
+        assert process.returncode == 130
+        assert "stopped. Finished work is kept" in said
+    assert json.loads((there / "coldframe-run.json").read_text())["state"] == "running"
+    again = call("run", night, "-o", there)
+    assert again.returncode == 0, again.stderr
+    for product in summary["products"]:
+        for file in map(Path, product["files"]):
+            assert (there / file.name).read_bytes() == file.read_bytes(), file.name
+
+
+def test_bad_files_are_named_and_everything_else_is_used(nights, tmp_path):
+    night, truth = nights["colour"]
+    bad = tmp_path / "night"
+    shutil.copytree(night, bad)
+    light = bad / next(s.name for s in truth.shots if s.kind.value == "light")
+    (bad / "cut.dng").write_bytes(light.read_bytes()[:20000])
+    (bad / "text.fits").write_text("not a picture")
+    (bad / "nothing.dng").touch()
+    shutil.copy(light, bad / "again.dng")
+    fits.PrimaryHDU(np.zeros((7, 9), np.uint16)).writeto(bad / "small.fits")
+    result = call("run", bad, "-o", tmp_path / "out", "--json")
+    assert result.returncode == 0, result.stderr
+    summary = json.loads(result.stdout)
+    reasons = {Path(a["file"]).name: a["reason"] for a in summary["set_aside"]}
+    assert "truncated" in reasons["cut.dng"]
+    assert "empty" in reasons["nothing.dng"]
+    assert {"text.fits", "small.fits"} <= set(reasons)
+    assert any("the same bytes" in reason for reason in reasons.values())
+    assert summary["used"] + len(summary["set_aside"]) == len(truth.shots) + 5
+    page = (tmp_path / "out/report.html").read_text()
+    assert all(name in page for name in reasons)
+
+
+def test_an_output_that_cannot_be_written_is_told(nights, capsys):
+    night, _ = nights["mono"]
+    assert run_command_line(["run", str(night), "-o", "/proc/nowhere"]) == 1
+    said = capsys.readouterr().err
+    assert "cannot write /proc/nowhere" in said
+    assert "Traceback" not in said
+    assert run_command_line(["run", str(night), "-o", str(night)]) == 2
+    assert "a night's own folder" in capsys.readouterr().err
+
+
 def test_plan_shows_groups_and_matches(nights):
     night, truth = nights["colour"]
     result = call("plan", night, "-o", night.parent / "never")
     assert result.returncode == 0, result.stderr
     for word in ("Recipe camera-lens", "Frames", "Groups", "Masters", "tasks to do"):
         assert word in result.stdout
-    assert not (night.parent / "never").exists() or not list((night.parent / "never").glob("*.fits"))
+    assert not (night.parent / "never").exists() or not list(
+        (night.parent / "never").glob("*.fits")
+    )
     facts = json.loads(call("plan", night, "-o", night.parent / "never", "--json").stdout)
     lights = sum(shot.kind.value == "light" for shot in truth.shots)
     dark = [m for m in facts["matches"] if m["step"] == "clean" and m["kind"] == "dark"]
@@ -168,7 +230,9 @@ def test_quick_look_needs_no_calibration_frames(nights, tmp_path):
     assert result.returncode == 0, result.stderr
     summary = json.loads(result.stdout)
     assert summary["recipe"] == "quick-look"
-    stack = read_frame(Path(next(f for f in summary["products"][0]["files"] if f.endswith(".fits"))))
+    stack = read_frame(
+        Path(next(f for f in summary["products"][0]["files"] if f.endswith(".fits")))
+    )
     assert stack.data.ndim == 3
 
 

@@ -149,3 +149,16 @@ def test_unknown_recipe_names_the_nearest():
 
     with pytest.raises(UsageError, match="did you mean 'camera-lens'"):
         find_recipe("camera-lense")
+
+
+def test_every_shipped_recipe_holds(tmp_path):
+    """All of them load with the installed steps, and `for` is never inherited in part."""
+    from coldframe.plugins import find_plugins
+    from coldframe.recipe import shipped_recipes
+
+    registry = find_plugins()
+    assert registry.broken == {}
+    suits = {name: load_recipe(path, registry).suits for name, path in shipped_recipes().items()}
+    assert set(suits) == {"camera-lens", "camera-telescope", "cooled-mono", "quick-look"}
+    assert suits["cooled-mono"] == {"cfa": False, "cooled": True}
+    assert suits["camera-telescope"]["lens"] is False

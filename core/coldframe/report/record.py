@@ -52,7 +52,8 @@ class ProductRecord:
 
 @dataclass(frozen=True, slots=True)
 class RunRecord:
-    """A finished run. `read` gives the pixels of a product by store key (None if gone)."""
+    """A finished run. `read` gives the pixels of a product by store key, or of a source
+    frame as the camera wrote it by its id; None if gone."""
 
     recipe: str
     about: str
