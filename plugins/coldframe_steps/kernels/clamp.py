@@ -9,8 +9,8 @@ OVERSHOOT = np.float32(0.5)
 
 
 @njit(cache=True, nogil=True)
-def limit(value, near, count):  # type: ignore[no-untyped-def]
-    """Clamp an interpolated value to what its `count` neighbours of the inner 4 x 4 allow.
+def limit(value, near):  # type: ignore[no-untyped-def]
+    """Clamp an interpolated value to what its neighbours of the inner 4 x 4 allow.
 
     Below, a kernel's negative lobes dig a dark ring around a strong core. Allowed there is as much
     as lies between the least neighbour and the lower quartile: in plain noise that is about one
@@ -20,8 +20,9 @@ def limit(value, near, count):  # type: ignore[no-untyped-def]
     quiet neighbours. Chosen by simulation: stars of 2 and more pixels FWHM keep their flux to 0.2%
     and mean and spread of noise stay within 1e-4 sigma.
 
-    near : float32, at least `count` long; its order may change.
+    near : float32, the usable ones of them; its order may change.
     """
+    count = near.size
     least, most = near[0], near[0]
     for k in range(1, count):
         least = near[k] if near[k] < least else least
@@ -49,8 +50,11 @@ def limit(value, near, count):  # type: ignore[no-untyped-def]
 
 @njit(cache=True, nogil=True)
 def limit_at(source, start, width, value, near):  # type: ignore[no-untyped-def]
-    """`limit` for a pixel whose first tap is source[start] and whose taps are all usable."""
+    """`limit` for a pixel whose first tap is source[start] and whose taps are all usable.
+
+    near : float32 (16,), room.
+    """
     for j in range(4):
         for k in range(4):
             near[4 * j + k] = source[start + (j + 1) * width + k + 1]
-    return limit(value, near, 16)
+    return limit(value, near)

@@ -89,7 +89,7 @@ def _careful(planes, flags, top, left, wx, wy, i, clamp, out, y0, x0, near):  # 
         if clamp and saturated:
             value = min(max(value, least), most)
         elif clamp and (value < least or value > most):
-            value = limit(value, near, count)
+            value = limit(value, near[:count])
         out[c, y0, x0] = value
     return np.uint8(0)
 
