@@ -194,12 +194,10 @@ def _mend(data, flags, y, x, site, redo, near, green, far):  # type: ignore[no-u
 
     With redo False only the flags are worked out.
     """
-    if site:
-        first, flag = _mean(data, flags, y, x, 0, 4)
-        second, more = _mean(data, flags, y, x, 4, 8)
-    else:
-        first, flag = _mean(data, flags, y, x, 2, 4)
-        second, more = _mean(data, flags, y, x, 0, 2)
+    # At a site: the four beside it and the four corners; at green: the two along, the two across.
+    begin, middle, end = (0, 4, 8) if site else (2, 0, 2)
+    first, flag = _mean(data, flags, y, x, begin, begin + (4 if site else 2))
+    second, more = _mean(data, flags, y, x, middle, end)
     if redo:
         if site:
             green[x] = first
