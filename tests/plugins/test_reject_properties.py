@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from coldframe.frame import UNUSABLE, Flag
 from coldframe_steps.combine.rejection import RULES, rule_of
 from coldframe_steps.kernels import options
-from coldframe_steps.kernels.network import LANES, comparators, sort_lanes
+from coldframe_steps.kernels.network import LANES, comparators, merging_comparators, sort_lanes
 from coldframe_steps.kernels.options import Rule, Softening, margin
 from coldframe_steps.kernels.stack import reduce_tile
 
@@ -69,6 +69,16 @@ def test_the_network_sorts(n: int) -> None:
     block[:, ::2] = rng.random((n, LANES // 2)) < rng.random(LANES // 2)
     expected = np.sort(block, axis=0)
     sort_lanes(block, comparators(n))
+    np.testing.assert_array_equal(block, expected)
+
+
+@pytest.mark.parametrize("n", [*range(1, 34), 64, 100, 333])
+def test_the_merging_network_sorts_what_falls_and_rises(n: int) -> None:
+    rng = np.random.default_rng(n)
+    block = np.sort(rng.normal(0, 1, (n, LANES)).astype(np.float32), axis=0)
+    block = np.abs(block - rng.normal(0, 1, LANES).astype(np.float32))
+    expected = np.sort(block, axis=0)
+    sort_lanes(block, merging_comparators(n))
     np.testing.assert_array_equal(block, expected)
 
 

@@ -9,6 +9,7 @@ from numba import njit
 
 from coldframe.frame import Array, Flag
 from coldframe_steps.kernels.network import LANES
+from coldframe_steps.kernels.options import INNER
 from coldframe_steps.kernels.samples import Limits, Samples, level, matched, usable
 
 NO_DATA = np.uint8(Flag.NO_DATA)
@@ -38,7 +39,7 @@ class Planes(NamedTuple):
         return cls(mean, variance, share, kept, below, above, marks)
 
 
-@njit(cache=True, nogil=True)
+@njit(**INNER)
 def mean_variance(
     total: float, spread: float, expected: float, weighted: float, samples: int
 ) -> float:
@@ -57,7 +58,7 @@ def mean_variance(
     return spread / known * weighted / (total * total)
 
 
-@njit(cache=True, nogil=True)
+@njit(**INNER)
 def _winsorised_part(total: float, below: float, above: float, low: float, high: float) -> float:
     """What rejected samples, drawn in to the limits, add to the sum of squared deviations.
 
@@ -67,27 +68,38 @@ def _winsorised_part(total: float, below: float, above: float, low: float, high:
     return below * low * low + above * high * high - (total + below + above) * pull * pull
 
 
-@njit(cache=True, nogil=True)
+@njit(**INNER)
 def _lane_sums(
     samples: Samples,
     limits: Limits,
     grown: Array,
     y: int,
     x0: int,
-    first: Array,
-    second: Array,
-    inside: Array,
+    sums: Array,
+    tally: Array,
     seen: Array,
+    hurt: Array,
 ) -> None:
-    """Weighted sums of the deviations of LANES pixels from their medians, and of their squares.
+    """Sums over LANES pixels of row y, of the samples within the limits.
 
-    inside : samples within the limits. seen : any flag of these, or any sample in a grown trail.
+    sums : float64 (5, LANES), written: w, w d, w d^2, w r and w^2 r, where d is the deviation from
+    the median and r the relative variance. tally : int32 (3, LANES), written: samples within, below
+    and above. seen : uint8 (LANES,), written: any flag of these. hurt : any sample in a grown trail.
     """
     lanes = min(LANES, samples.data.shape[2] - x0)
-    first[:] = 0.0
-    second[:] = 0.0
-    inside[:] = 0
-    seen[:] = 0
+    total, first, second, expected, weighted = sums[0], sums[1], sums[2], sums[3], sums[4]
+    within, below, above = tally[0], tally[1], tally[2]
+    for lane in range(LANES):
+        total[lane] = 0.0
+        first[lane] = 0.0
+        second[lane] = 0.0
+        expected[lane] = 0.0
+        weighted[lane] = 0.0
+        within[lane] = 0
+        below[lane] = 0
+        above[lane] = 0
+        seen[lane] = 0
+        hurt[lane] = 0
     low = limits.low[y, x0 : x0 + lanes]
     high = limits.high[y, x0 : x0 + lanes]
     median = limits.median[y, x0 : x0 + lanes]
@@ -95,25 +107,34 @@ def _lane_sums(
         weight = samples.weights[f]
         if weight <= 0.0:
             continue
+        noise = weight * samples.relative[f]
         values = samples.data[f, y, x0 : x0 + lanes]
         bits = samples.flags[f, y, x0 : x0 + lanes]
         scale, offset, slope = level(samples.match[f], samples.y0 + y)
         for lane in range(lanes):
             value = matched(values[lane], scale, offset, slope, x0 + lane)
-            keep = usable(value, bits[lane]) & (value >= low[lane]) & (value <= high[lane])
+            good = usable(value, bits[lane])
+            under = value < low[lane]
+            over = value > high[lane]
+            keep = good & (not under) & (not over)
             away = np.float64(value) - np.float64(median[lane]) if keep else 0.0
+            here = weight if keep else 0.0
+            total[lane] += here
             first[lane] += weight * away
             second[lane] += weight * away * away
-            inside[lane] += np.int32(keep)
-        for lane in range(lanes):
-            seen[lane] |= bits[lane]
+            expected[lane] += noise if keep else 0.0
+            weighted[lane] += noise * here
+            within[lane] += np.int32(keep)
+            below[lane] += np.int32(good & under)
+            above[lane] += np.int32(good & over)
+            seen[lane] |= bits[lane] if keep else np.uint8(0)
         if grown.shape[0] > 0:
             marks = grown[f, y, x0 : x0 + lanes]
             for lane in range(lanes):
-                seen[lane] |= marks[lane]
+                hurt[lane] |= marks[lane]
 
 
-@njit(cache=True, nogil=True)
+@njit(**INNER)
 def _pixel(
     samples: Samples,
     limits: Limits,
@@ -125,10 +146,13 @@ def _pixel(
     tally: Array,
     bits: Array,
 ) -> None:
-    """Sums over one pixel into column `lane`, with all that is rare: rejection, equal values, trails, flags."""
-    sums[:, lane] = 0.0
-    tally[:, lane] = 0
-    bits[:, lane] = 0
+    """As `_lane_sums`, of one pixel, with what is rare: equal values at a limit, trails, flags."""
+    for k in range(5):
+        sums[k, lane] = 0.0
+    for k in range(3):
+        tally[k, lane] = 0
+    for k in range(8):
+        bits[k, lane] = 0
     low = limits.low[y, x]
     high = limits.high[y, x]
     # Of equal values at a limit, the earliest frames' are the ones left out.
@@ -159,11 +183,12 @@ def _pixel(
         sums[2, lane] += weight * away * away
         sums[3, lane] += weight * samples.relative[f]
         sums[4, lane] += weight * weight * samples.relative[f]
-        for k in range(8):
-            bits[k, lane] += (flags >> k) & 1
+        if flags != 0:
+            for k in range(8):
+                bits[k, lane] += (flags >> k) & 1
 
 
-@njit(cache=True, nogil=True)
+@njit(**INNER)
 def _write(
     planes: Planes,
     limits: Limits,
@@ -172,6 +197,7 @@ def _write(
     sums: Array,
     tally: Array,
     bits: Array,
+    seen: Array,
     everything: float,
     trimmed: bool,
     median_factor: Array,
@@ -207,9 +233,10 @@ def _write(
         planes.variance[y, x] = variance
         planes.share[y, x] = total / everything
         mark = 0
-        for k in range(8):
-            if 2 * bits[k, lane] > count:
-                mark |= 1 << k
+        if seen[lane] != 0:
+            for k in range(8):
+                if 2 * bits[k, lane] > count:
+                    mark |= 1 << k
         planes.marks[y, x] = mark
 
 
@@ -241,37 +268,25 @@ def accumulate(
 
     `marks` are the flags that more than half of the kept samples carry, or NO_DATA with data 0.
     """
-    n, height, width = samples.data.shape
-    taking = 0
-    whole = np.zeros(3, np.float64)
-    for f in range(n):
-        weight = samples.weights[f]
-        if weight > 0.0:
-            taking += 1
-            whole[0] += weight
-            whole[1] += weight * samples.relative[f]
-            whole[2] += weight * weight * samples.relative[f]
-    inside = np.empty(LANES, np.int32)
-    seen = np.empty(LANES, np.uint8)
+    height, width = planes.mean.shape
+    everything = samples.weights.sum()
     sums = np.empty((5, LANES), np.float64)
-    tally = np.empty((3, LANES), np.int64)
-    bits = np.empty((8, LANES), np.int64)
+    tally = np.empty((3, LANES), np.int32)
+    seen = np.empty(LANES, np.uint8)
+    hurt = np.empty(LANES, np.uint8)
+    bits = np.empty((8, LANES), np.int32)
     nothing = np.empty((0, 0, 0), np.uint8)
     for y in range(height):
         for x0 in range(0, width, LANES):
-            sums[0] = whole[0]
-            sums[3] = whole[1]
-            sums[4] = whole[2]
-            tally[:] = 0
-            tally[0] = taking
-            bits[:] = 0
-            _lane_sums(samples, limits, grown, y, x0, sums[1], sums[2], inside, seen)
+            _lane_sums(samples, limits, grown, y, x0, sums, tally, seen, hurt)
             for lane in range(min(LANES, width - x0)):
                 x = x0 + lane
                 equal = limits.skip_low[y, x] > 0 or limits.skip_high[y, x] > 0
-                if inside[lane] == taking and seen[lane] == 0 and not equal:
+                if seen[lane] == 0 and hurt[lane] == 0 and not equal:
                     continue
                 _pixel(samples, limits, grown, y, x, lane, sums, tally, bits)
-                if tally[0, lane] == 0 and grown.shape[0] > 0:
+                if tally[0, lane] == 0 and hurt[lane] != 0:
                     _pixel(samples, limits, nothing, y, x, lane, sums, tally, bits)
-            _write(planes, limits, y, x0, sums, tally, bits, whole[0], trimmed, median_factor)
+            _write(
+                planes, limits, y, x0, sums, tally, bits, seen, everything, trimmed, median_factor
+            )

@@ -49,6 +49,26 @@ def comparators(n: int) -> Array:
     return np.ascontiguousarray(np.concatenate(pairs), dtype=np.int32)
 
 
+@lru_cache(maxsize=64)
+def merging_comparators(n: int) -> Array:
+    """As `comparators`, for values that fall to some place and rise from there on.
+
+    Notes
+    -----
+    K. E. Batcher (1968), Sorting networks and their applications, AFIPS 32, 307: the bitonic
+    merger. To a power of 2 infinities are added at the end in thought; they never move.
+    """
+    places = np.arange(n, dtype=np.int32)
+    pairs = [np.empty((0, 2), np.int32)]
+    half = 1 << max(n - 1, 1).bit_length() - 1
+    while half > 0:
+        first = places[(places & half) == 0]
+        first = first[first + half < n]
+        pairs.append(np.stack([first, first + half], axis=1))
+        half //= 2
+    return np.ascontiguousarray(np.concatenate(pairs), dtype=np.int32)
+
+
 @njit(cache=True, nogil=True)
 def sort_lanes(block: Array, pairs: Array) -> None:
     """Sort every column of `block`, float32 (n, LANES), in place. No NaN may be in it."""

@@ -7,6 +7,10 @@ from dataclasses import dataclass
 NONE, MIN_MAX, SIGMA_CLIP, WINSORISED, MAD_CLIP, ESD = range(6)
 """Codes of the rejection rules."""
 
+INNER = {"cache": True, "nogil": True, "no_cpython_wrapper": True, "no_cfunc_wrapper": True}
+"""How kernels are compiled that only kernels call: without an entry from Python, which takes time
+to compile."""
+
 REACH = 2
 """Around a high rejection, others are looked for in a square of (2 REACH + 1) pixels a side."""
 

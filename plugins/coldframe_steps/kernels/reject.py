@@ -23,6 +23,9 @@ MAD_TO_SIGMA = 1.482602218505602
 MEAN_DEVIATION_TO_SIGMA = 1.2533141373155003
 """sqrt(pi / 2): standard deviation over mean absolute deviation of normal data."""
 
+LEAPS, MOST_TURNS, STILL = 10, 100, 1e-5
+"""Winsorised moments: turns that leap, turns in all, and sigmas that pass for standing still."""
+
 
 def esd_critical(n: int, alpha: float) -> Array:
     """Squared critical values of the generalised extreme studentised deviate test.
@@ -78,28 +81,33 @@ def moments(x: Array, a: int, b: int) -> tuple[float, float]:
 
 
 @njit(cache=True, nogil=True)
-def median_deviation(x: Array, a: int, b: int, centre: float) -> float:
-    """Median of |x - centre| of the sorted x[a:b], walking outward from the centre."""
-    count = b - a
-    above = a + count // 2
-    while above > a and x[above - 1] >= centre:
-        above -= 1
-    while above < b and x[above] < centre:
-        above += 1
-    below = above - 1
-    last = 0.0
-    before = 0.0
-    for _ in range(count // 2 + 1):
-        before = last
-        if below < a or (above < b and x[above] - centre <= centre - x[below]):
-            last = x[above] - centre
-            above += 1
+def ranked_deviation(x: Array, a: int, b: int, centre: float, rank: int) -> float:
+    """The rank-th smallest (from 1) of |x - centre| of the sorted x[a:b].
+
+    The `rank` nearest samples are a run of the sorted ones: the run is found by bisection whose
+    far end is at least as far from the centre as its near one, and compared with the one before.
+    """
+    low, high = a, b - rank
+    while low < high:
+        half = (low + high) // 2
+        if x[half + rank - 1] - centre >= centre - x[half]:
+            high = half
         else:
-            last = centre - x[below]
-            below -= 1
-    if count % 2 == 1:
-        return last
-    return 0.5 * (last + before)
+            low = half + 1
+    away = max(x[low + rank - 1] - centre, centre - x[low])
+    if low > a:
+        away = min(away, max(x[low + rank - 2] - centre, centre - x[low - 1]))
+    return away
+
+
+@njit(cache=True, nogil=True)
+def median_deviation(x: Array, a: int, b: int, centre: float) -> float:
+    """Median of |x - centre| of the sorted x[a:b]."""
+    half = (b - a) // 2
+    upper = ranked_deviation(x, a, b, centre, half + 1)
+    if (b - a) % 2 == 1:
+        return upper
+    return 0.5 * (ranked_deviation(x, a, b, centre, half) + upper)
 
 
 @njit(cache=True, nogil=True)
@@ -119,72 +127,112 @@ def scaled_deviation(x: Array, a: int, b: int, centre: float) -> float:
 
 
 @njit(cache=True, nogil=True)
+def within(x: Array, a: int, b: int, low: float, high: float) -> tuple[int, int]:
+    """The run of the sorted x[a:b] with low <= x <= high."""
+    first = a
+    while first < b and x[first] < low:
+        first += 1
+    last = b
+    while last > first and x[last - 1] > high:
+        last -= 1
+    return first, last
+
+
+@njit(cache=True, nogil=True)
+def _sums(x: Array, a: int, b: int, start: float) -> tuple[float, float]:
+    """Sums of x - start and of its square over x[a:b], in two strands that run side by side."""
+    total = 0.0
+    square = 0.0
+    other = 0.0
+    other_square = 0.0
+    for i in range(a, b - 1, 2):
+        one = x[i] - start
+        two = x[i + 1] - start
+        total += one
+        square += one * one
+        other += two
+        other_square += two * two
+    if (b - a) % 2 == 1:
+        one = x[b - 1] - start
+        total += one
+        square += one * one
+    return total + other, square + other_square
+
+
+@njit(cache=True, nogil=True, error_model="numpy", inline="always")
+def robust_step(
+    total: float,
+    square: float,
+    inside: float,
+    under: float,
+    over: float,
+    shift: float,
+    sigma: float,
+    leap: bool,
+) -> tuple[float, float]:
+    """The next mean and sigma of Huber's winsorised moments.
+
+    Parameters
+    ----------
+    total, square : sums, and sums of squares, of the `inside` samples within shift +- 1.5 sigma.
+    under, over : how many samples lie beyond these limits.
+    leap : solve for the mean and sigma that stand still while the same samples are within; else,
+        and where there are none such, take the textbook's step.
+
+    Notes
+    -----
+    With the samples beyond drawn in to mean -+ 1.5 sigma, and d = 1.5 (over - under), the two
+    equations mean = sum / n and sigma^2 = 1.134^2 (sum of squares about it) / (n - 1) become
+    mean = (total + d sigma) / inside and
+    sigma^2 ((n - 1) / 1.134^2 - 1.5^2 (under + over) - d^2 / inside) = square - total^2 / inside.
+    """
+    count = inside + under + over
+    inside = inside if inside > 1.0 else 1.0
+    lean = 1.5 * (over - under)
+    free = (count - 1.0) / (1.134 * 1.134) - 2.25 * (under + over) - lean * lean / inside
+    jump = leap & (free > 0.05 * count)
+    low = shift - 1.5 * sigma
+    high = shift + 1.5 * sigma
+    mean = (total + under * low + over * high) / count
+    around = square + under * low * low + over * high * high - count * mean * mean
+    around = 1.134 * 1.134 * around if around > 0.0 else 0.0
+    rest = square - total * total / inside
+    rest = rest if rest > 0.0 else 0.0
+    new = math.sqrt((rest if jump else around) / (free if jump else count - 1.0))
+    return ((total + lean * new) / inside if jump else mean), new
+
+
+@njit(cache=True, nogil=True)
 def robust_moments(x: Array, a: int, b: int) -> tuple[float, float]:
     """Huber's winsorised mean and sigma of the sorted x[a:b].
 
     Starts from the median and 1.4826 MAD. In turn, values beyond mean +- 1.5 sigma are drawn in to
     that limit, and the mean and 1.134 times the standard deviation (n - 1) of the drawn-in values
     become the new mean and sigma, until both stand still. 1.134 makes sigma consistent for normal
-    data.
+    data. `robust_step` gets there in few turns.
 
     References
     ----------
     ISO 13528:2015, annex C.3, algorithm A; Analytical Methods Committee (1989), Analyst 114, 1693,
     doi:10.1039/AN9891401693; P. J. Huber (1981), Robust Statistics, Wiley.
     """
-    count = b - a
     start = middle(x, a, b)
     sigma = scaled_deviation(x, a, b, start)
     shift = 0.0  # of the mean, from the starting median
-    # x[first:last] lies within the limits. Its sums are kept up as it moves; outliers never enter
-    # them, so that nothing is lost to cancellation.
-    first = last = a + count // 2
-    total = 0.0
-    square = 0.0
-    for _ in range(100):
-        if sigma == 0.0 or count < 3:
+    for turn in range(MOST_TURNS):
+        if sigma == 0.0 or b - a < 3:
             break
-        low = shift - 1.5 * sigma
-        high = shift + 1.5 * sigma
-        while last < b and x[last] - start <= high:
-            total += x[last] - start
-            square += (x[last] - start) ** 2
-            last += 1
-        while first > a and x[first - 1] - start >= low:
-            first -= 1
-            total += x[first] - start
-            square += (x[first] - start) ** 2
-        while first < last and x[first] - start < low:
-            total -= x[first] - start
-            square -= (x[first] - start) ** 2
-            first += 1
-        while first < last and x[last - 1] - start > high:
-            last -= 1
-            total -= x[last] - start
-            square -= (x[last] - start) ** 2
-        under = first - a
-        over = b - last
-        mean = (total + under * low + over * high) / count
-        spread = square + under * low * low + over * high * high - count * mean * mean
-        new = 1.134 * math.sqrt(max(spread, 0.0) / (count - 1))
+        first, last = within(x, a, b, start + shift - 1.5 * sigma, start + shift + 1.5 * sigma)
+        total, square = _sums(x, first, last, start)
+        mean, new = robust_step(
+            total, square, last - first, first - a, b - last, shift, sigma, turn < LEAPS
+        )
         moved = abs(mean - shift) + abs(new - sigma)
         shift = mean
         sigma = new
-        if moved <= 1e-6 * sigma:
+        if moved <= STILL * sigma:
             break
     return start + shift, sigma
-
-
-@njit(cache=True, nogil=True)
-def within(x: Array, m: int, low: float, high: float) -> tuple[int, int]:
-    """The run of the sorted x[:m] with low <= x <= high."""
-    a = 0
-    while a < m and x[a] < low:
-        a += 1
-    b = m
-    while b > a and x[b - 1] > high:
-        b -= 1
-    return a, b
 
 
 @njit(cache=True, nogil=True)
@@ -201,8 +249,8 @@ def clip(
     x: Array,
     m: int,
     rule: int,
-    mean: float,
-    square: float,
+    centre: float,
+    sigma: float,
     low: float,
     high: float,
     iterations: int,
@@ -215,37 +263,31 @@ def clip(
     limit). The last limits decide about all samples. Centre is the median, or the winsorised mean;
     sigma the standard deviation (n), the winsorised one, or 1.4826 MAD.
 
-    `mean` and `square` are what `moments(x, 0, m)` gives; only sigma clip reads them.
+    `centre` and `sigma` are those of all samples, from `lanes.first_look`.
     """
-    a, b = 0, m
+    a, b = np.int64(0), m  # a bare 0 would have every function compiled once more for it
     below = -np.inf
     above = np.inf
     turn = 0
     while True:
-        if rule == WINSORISED:
+        if turn > 0 and rule == WINSORISED:
             centre, sigma = robust_moments(x, a, b)
-        else:
+        elif turn > 0:
             centre = middle(x, a, b)
             if rule == MAD_CLIP:
                 sigma = scaled_deviation(x, a, b, centre)
             else:
-                if turn > 0:
-                    _, square = moments(x, a, b)
-                sigma = math.sqrt(square / (b - a))
+                sigma = math.sqrt(moments(x, a, b)[1] / (b - a))
         if extra > 0.0:
             sigma = math.sqrt(sigma * sigma + extra)
         below = centre - low * sigma
         above = centre + high * sigma
-        first, last = a, b
-        while first < last and x[first] < below:
-            first += 1
-        while last > first and x[last - 1] > above:
-            last -= 1
+        first, last = within(x, a, b, below, above)
         turn += 1
         if first == last or (first == a and last == b) or turn == iterations:
             break
         a, b = first, last
-    first, last = within(x, m, below, above)
+    first, last = within(x, np.int64(0), m, below, above)
     if first == last:
         return a, b
     return first, last
@@ -262,7 +304,7 @@ def extreme_deviates(
     `critical[samples left]`, from `esd_critical`. Of two equally far the higher goes first.
     `mean` and `square` are what `moments(x, 0, m)` gives. References: see `esd_critical`.
     """
-    a, b = 0, m
+    a, b = np.int64(0), m
     best_a, best_b = 0, m
     whole = square
     for _ in range(int(fraction * m + 1e-9)):
@@ -292,8 +334,8 @@ def keep_run(
     x: Array,
     m: int,
     rule: int,
-    mean: float,
-    square: float,
+    centre: float,
+    spread: float,
     options: Array,
     critical: Array,
     extra: float,
@@ -301,12 +343,12 @@ def keep_run(
     """Judge one pixel's m >= 1 sorted samples by any rule: keep x[a:b], b > a.
 
     options : float64 (3,): (lowest, highest, -) for MIN_MAX; (low, high, iterations) for the
-    clips; (largest fraction of outliers, -, -) for ESD.
+    clips; (largest fraction of outliers, -, -) for ESD. centre, spread : from `lanes.first_look`.
     """
     if rule == NONE:
         return 0, m
     if rule == MIN_MAX:
         return min_max(m, int(options[0]), int(options[1]))
     if rule == ESD:
-        return extreme_deviates(x, m, mean, square, options[0], critical, extra)
-    return clip(x, m, rule, mean, square, options[0], options[1], int(options[2]), extra)
+        return extreme_deviates(x, m, centre, spread, options[0], critical, extra)
+    return clip(x, m, rule, centre, spread, options[0], options[1], int(options[2]), extra)

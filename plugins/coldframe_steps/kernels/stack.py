@@ -10,7 +10,7 @@ import numpy as np
 from coldframe.frame import Array
 from coldframe_steps.kernels.accumulate import Planes, accumulate
 from coldframe_steps.kernels.limits import find_limits
-from coldframe_steps.kernels.network import comparators
+from coldframe_steps.kernels.network import comparators, merging_comparators
 from coldframe_steps.kernels.options import MIN_MAX, NONE, Rule, Softening
 from coldframe_steps.kernels.reject import esd_critical
 from coldframe_steps.kernels.samples import Limits, Samples
@@ -95,7 +95,13 @@ def reduce_tile(
     shape = (height, width)
     samples = Samples(data, flags, match, weights, relative, y0)
     limits = Limits.empty(shape)
-    how = (comparators(n), rule.code, np.array(rule.options), _critical(n, rule.alpha))
+    how = (
+        comparators(n),
+        merging_comparators(n),
+        rule.code,
+        np.array(rule.options),
+        _critical(n, rule.alpha),
+    )
     find_limits(samples, *how, np.zeros(shape, np.float32), np.ones(shape, np.bool_), limits)
     if softening is not None and rule.code not in (NONE, MIN_MAX):
         # More variance can only keep more, so that pixels with nothing rejected are done.

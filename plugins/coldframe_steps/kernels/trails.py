@@ -6,7 +6,7 @@ import numpy as np
 from numba import njit
 
 from coldframe.frame import Array
-from coldframe_steps.kernels.options import REACH
+from coldframe_steps.kernels.options import INNER, REACH
 from coldframe_steps.kernels.samples import Samples, level, matched, usable
 
 CROWD = 3
@@ -16,7 +16,7 @@ With 0.2% of the samples rejected by chance, 3 of 24 neighbours are so in 2 of 1
 """
 
 
-@njit(cache=True, nogil=True)
+@njit(**INNER)
 def _paint(grown: Array, y: int, x: int, radius: int) -> None:
     """Mark the disc around a pixel."""
     height, width = grown.shape
@@ -26,7 +26,7 @@ def _paint(grown: Array, y: int, x: int, radius: int) -> None:
                 grown[j, i] = 1
 
 
-@njit(cache=True, nogil=True)
+@njit(**INNER)
 def _crowd(above: Array, y: int, x: int) -> int:
     """How many neighbours of a pixel are marked."""
     height, width = above.shape
