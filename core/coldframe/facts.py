@@ -62,7 +62,7 @@ def show(name: str, value: Any) -> str:
         case "offset":
             return f"offset {value:g}"
         case "temperature":
-            return f"{value + 0.0:.1f} °C"
+            return f"{round(value, 1) + 0.0:.1f} °C"
         case "aperture":
             return f"f/{value:g}"
         case "focal_length":

@@ -100,7 +100,10 @@ def run_stack(spec: StackTask, store: Store) -> Ref:
                 "frames": float(len(refs)),
                 "exposure_total": float(sum(ref.info.exposure or 0.0 for ref in refs)),
             },
-            history=(f"{spec.call.made_by}: {len(refs)} frames, {spec.label}",),
+            history=(
+                *(f"{refs[0].info.label}: {line}" for line in refs[0].history),
+                f"{spec.call.made_by}: {len(refs)} frames, {spec.label}",
+            ),
         )
         del parts
         stack = replace(stack, info=replace(stack.info, shape=stack.shape))
@@ -115,6 +118,7 @@ def run_stack(spec: StackTask, store: Store) -> Ref:
                 info=stack.info,
                 measures=stack.measures,
                 planes=tuple(stack.planes),
+                history=stack.history,
             ),
             stack,
             durable=True,

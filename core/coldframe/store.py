@@ -46,6 +46,7 @@ class Ref:
     info: FrameInfo = field(default_factory=FrameInfo)
     measures: Mapping[str, float] = field(default_factory=dict)
     planes: tuple[str, ...] = ()
+    history: tuple[str, ...] = ()
     rows: tuple[str, ...] = ()  # for a decision: the frames it covers, in order
     columns: Mapping[str, tuple[float, ...]] = field(default_factory=dict)  # per row
     aside: str = ""  # the reason when this frame was left out
@@ -62,6 +63,7 @@ class Ref:
             "info": self.info.to_dict(),
             "measures": dict(self.measures),
             "planes": list(self.planes),
+            "history": list(self.history),
             "rows": list(self.rows),
             "columns": {name: list(column) for name, column in self.columns.items()},
             "aside": self.aside,
@@ -76,7 +78,7 @@ class Ref:
         """The inverse of `to_json`."""
         known = {k: v for k, v in values.items() if k != "size"}
         known["info"] = FrameInfo.from_dict(known["info"])
-        for name in ("inputs", "planes", "rows"):
+        for name in ("inputs", "planes", "history", "rows"):
             known[name] = tuple(known[name])
         known["columns"] = {name: tuple(column) for name, column in known["columns"].items()}
         return cls(**known)

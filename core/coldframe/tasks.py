@@ -249,7 +249,12 @@ def _made(spec: FrameTask, frame: Frame | None = None, **more: Any) -> Ref:
     else:
         step, params, inputs = f"read {spec.source.label}", "{}", ()
     if frame is not None:
-        more |= {"info": frame.info, "measures": frame.measures, "planes": tuple(frame.planes)}
+        more |= {
+            "info": frame.info,
+            "measures": frame.measures,
+            "planes": tuple(frame.planes),
+            "history": frame.history,
+        }
     return Ref(spec.key, step=step, params=params, inputs=inputs, **more)
 
 

@@ -29,7 +29,7 @@ outputs:
 def clean(tmp_path_factory):
     """A venv with Coldframe and the plugin installed; only dependencies come from outside."""
     folder = tmp_path_factory.mktemp("clean")
-    subprocess.run([sys.executable, "-m", "venv", folder / "venv"], check=True)
+    subprocess.run([sys.executable, "-m", "venv", "--without-pip", folder / "venv"], check=True)
     python = folder / "venv/bin/python"
     # The outer environment's packages are on the path for dependencies; Coldframe itself is
     # not (an editable install is not followed through a plain path entry) or is shadowed.

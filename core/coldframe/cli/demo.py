@@ -7,6 +7,7 @@ from typing import Any
 
 import click
 
+from coldframe.cli.log import logging_options
 from coldframe.cli.options import Size, make_request
 from coldframe.cli.show import json_option, print_json
 from coldframe.errors import ColdframeError
@@ -49,6 +50,7 @@ KINDS = ("colour", "mono")
     help="Limit, such as 2GiB.",
 )
 @json_option
+@logging_options
 def command(
     folder: Path,
     kind: str,

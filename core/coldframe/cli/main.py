@@ -11,6 +11,7 @@ from typing import Any
 
 import click
 
+from coldframe.cli.log import logging_options, set_up
 from coldframe.errors import ColdframeError
 
 COMMANDS = {
@@ -56,10 +57,8 @@ class Lazy(click.Group):
 
 @click.group(cls=Lazy, context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(package_name="coldframe")
-@click.option("-v", "--verbose", count=True, help="Say more (twice: everything).")
-@click.option("--log", "log_file", type=click.Path(dir_okay=False), help="Write a log to FILE.")
-@click.pass_context
-def cli(ctx: click.Context, verbose: int, log_file: str | None) -> None:
+@logging_options
+def cli() -> None:
     """From a night of raw frames to one clean, linear stack.
 
     \b
@@ -67,27 +66,6 @@ def cli(ctx: click.Context, verbose: int, log_file: str | None) -> None:
     coldframe plan NIGHT               what would be done with a night
     coldframe run NIGHT -o OUT         do it
     """
-    ctx.obj = verbose
-    set_up_logging(verbose, log_file)
-
-
-def set_up_logging(verbose: int, log_file: str | None) -> None:
-    """Warnings go to the terminal; -v adds more; a log file gets everything."""
-    root = logging.getLogger("coldframe")
-    root.handlers.clear()
-    root.setLevel(logging.DEBUG)
-    root.propagate = False
-    terminal = logging.StreamHandler(sys.stderr)
-    terminal.setLevel([logging.WARNING, logging.INFO, logging.DEBUG][min(verbose, 2)])
-    terminal.setFormatter(logging.Formatter("%(levelname)s: %(message)s"))
-    root.addHandler(terminal)
-    if log_file:
-        try:
-            file = logging.FileHandler(log_file, encoding="utf-8")
-        except OSError as error:
-            raise click.UsageError(f"cannot write the log {log_file}: {error.strerror}") from None
-        file.setFormatter(logging.Formatter("%(asctime)s %(levelname)s %(name)s: %(message)s"))
-        root.addHandler(file)
 
 
 def main(argv: Sequence[str] | None = None) -> None:
@@ -97,6 +75,7 @@ def main(argv: Sequence[str] | None = None) -> None:
 
 def run_command_line(argv: Sequence[str] | None = None) -> int:
     """The exit code of one command."""
+    set_up()
     try:
         result: Any = cli.main(args=argv, prog_name="coldframe", standalone_mode=False)
         return result if isinstance(result, int) else 0

@@ -6,6 +6,7 @@ from typing import Any
 
 import click
 
+from coldframe.cli.log import logging_options
 from coldframe.cli.options import make_request, planning_options
 from coldframe.cli.show import bytes_text, json_option, print_json, print_table, seconds_text
 from coldframe.report.record import MasterUse
@@ -15,6 +16,7 @@ from coldframe.session import Prepared
 @click.command("plan")
 @planning_options
 @json_option
+@logging_options
 def command(as_json: bool, **asked: Any) -> None:
     """Show frames, groups, matches and cost without running.
 

@@ -7,6 +7,7 @@ from typing import Any
 
 import click
 
+from coldframe.cli.log import logging_options
 from coldframe.cli.options import make_request, planning_options
 from coldframe.cli.show import json_option, print_json, seconds_text
 from coldframe.execute import SCHEDULERS
@@ -23,6 +24,7 @@ from coldframe.report.record import RunRecord
     help="How tasks run; the products are the same.",
 )
 @json_option
+@logging_options
 def command(as_json: bool, **asked: Any) -> None:  # fmt: skip
     """Calibrate, register, integrate: make stacks from nights of frames.
 

@@ -51,6 +51,7 @@ def score(
     weights: Mapping[str, float] | None = None,
     *,
     scale_frame: str | None = None,
+    flat_middle: float = 0.5,
 ) -> dict[str, float]:
     """Compare a stack with what it was made from.
 
@@ -61,6 +62,8 @@ def score(
     weights : of each light by name; equal when None.
     scale_frame : the light whose brightness the stack has; the frame whose geometry it has when
         None. With neither among those used, photometry_bias is not given.
+    flat_middle : the share of the frame's height and width over which flats were scaled to a mean
+        of 1 before lights were divided by them; photometry_bias needs it.
 
     Returns
     -------
@@ -82,7 +85,7 @@ def score(
         "trails": float(parts[0].trails),
         "trail_residual": max(p.trail for p in parts),
     }
-    out |= _photometry(stage, [p.photometry for p in parts], scale_frame)
+    out |= _photometry(stage, [p.photometry for p in parts], scale_frame, flat_middle)
     places = parts[len(parts) // 2].places
     if places is not None:
         out["astrometry_rms"], out["astrometry_field"] = places.rms, places.field
@@ -188,7 +191,7 @@ def _judge(stage: Stage, stack: Frame, final: Frame | None, index: int) -> _Part
 
 
 def _photometry(
-    stage: Stage, parts: Sequence[Photometry], scale_frame: str | None
+    stage: Stage, parts: Sequence[Photometry], scale_frame: str | None, flat_middle: float
 ) -> dict[str, float]:
     """Star brightness, colours together."""
     certainty = np.array([p.faint_error**-2 for p in parts])
@@ -202,20 +205,14 @@ def _photometry(
     if shot is None:
         return out
     truth = stage.truth
+    height, width = truth.shape
+    top, left = (int(n * (1 - flat_middle) / 2) for n in truth.shape)
     response = truth.optics.response(truth.shape, truth.dust)
-    cell = truth.cell(shot.band)
+    # A flat whose mean is 1 leaves stars as bright as they were on average over that part of the
+    # frame, whatever the colour.
+    seen = float(response[top : height - top, left : width - left].mean(dtype=np.float64))
     biases, weights = [], []
-    for band, part in zip(stage.bands, parts, strict=True):
-        # Dividing by a flat whose mean is 1 for each colour leaves stars as bright as they were
-        # on average over the frame.
-        seen = np.mean(
-            [
-                response[j::2, i::2].mean(dtype=np.float64)
-                for j in (0, 1)
-                for i in (0, 1)
-                if cell[j, i] == band
-            ]
-        )
+    for part in parts:
         true = shot.exposure * view_of(shot).transparency * seen / truth.camera.gain(shot.setting)
         biases.append(part.zero_point / true - 1)
         weights.append(part.error**-2)

@@ -55,8 +55,9 @@ def photometry(
 ) -> Photometry | None:
     """Compare aperture sums in a stack's plane with the same sums in the truth.
 
-    Both are summed in a circle of 2.7 FWHM less the mean of a ring around it, neighbours and
-    nebula included, so that neither crowding nor the wings of stars bias the ratio.
+    Both are summed in a circle of 3.3 FWHM less the mean of a ring around it, neighbours and
+    nebula included, so that neither crowding nor the wings of stars bias the ratio. The circle is
+    wide enough for the blur of demosaicing to matter by less than 0.1 per cent.
 
     Parameters
     ----------
@@ -69,7 +70,7 @@ def photometry(
     """
     height, width = stage.truth.shape
     rate = stage.truth.stars.rate[band]
-    radius = 2.7 * stage.fwhm
+    radius = 3.3 * stage.fwhm
     inner, outer = radius + 2, radius + 9
     edge = outer + 2
     y, x = stage.y, stage.x
