@@ -38,7 +38,8 @@ def parts(truth, names):
     sky = glow.level[0] * glow.relative(*lens.to_sky(y, x)) / shot.view.transparency
     rng = np.random.default_rng(11)
     noise = np.sqrt(best_variance(stage, 0)) * rng.standard_normal(truth.shape)
-    seen = truth.optics.response(truth.shape, truth.dust).mean(dtype=float)
+    response = truth.optics.response(truth.shape, truth.dust)
+    seen = response[200:600, 300:900].mean(dtype=float)  # flats are scaled by their middle
     scale = shot.exposure * shot.view.transparency * seen / GAIN
     return {
         "stage": stage,
@@ -201,6 +202,16 @@ def test_no_absolute_brightness_without_its_frame(truth, names, parts):
     named = score(stack, None, truth, others, scale_frame=others[0])
     ratio = truth.lights[names[2]].view.transparency / truth.lights[others[0]].view.transparency
     assert named["photometry_bias"] == pytest.approx(100 * (ratio - 1), abs=0.4)
+
+
+def test_flats_scaled_over_the_whole_frame_are_allowed_for(truth, names, parts, perfect):
+    p = parts
+    stack = as_frame(p["scale"] * (p["stars"] + p["nebula"] + p["sky"] + p["noise"]))
+    response = truth.optics.response(truth.shape, truth.dust)
+    ratio = response[200:600, 300:900].mean(dtype=float) / response.mean(dtype=float)
+    seen = score(stack, None, truth, names, flat_middle=1.0)
+    expected = 100 * (ratio * (1 + perfect["photometry_bias"] / 100) - 1)
+    assert seen["photometry_bias"] == pytest.approx(expected, abs=1e-6)
 
 
 def test_the_summary_says_it_in_words(perfect):

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import sep
+from scipy import ndimage
 from scipy.spatial import cKDTree
 
 from coldframe.demo.sky import BETA
@@ -55,7 +56,7 @@ def photometry(
 ) -> Photometry | None:
     """Compare aperture sums in a stack's plane with the same sums in the truth.
 
-    Both are summed in a circle of 3.3 FWHM less the mean of a ring around it, neighbours and
+    Both are summed in a circle of 2.7 FWHM less the mean of a ring around it, neighbours and
     nebula included, so that neither crowding nor the wings of stars bias the ratio. The circle is
     wide enough for the blur of demosaicing to matter by less than 0.1 per cent.
 
@@ -70,7 +71,7 @@ def photometry(
     """
     height, width = stage.truth.shape
     rate = stage.truth.stars.rate[band]
-    radius = 3.3 * stage.fwhm
+    radius = 2.7 * stage.fwhm
     inner, outer = radius + 2, radius + 9
     edge = outer + 2
     y, x = stage.y, stage.x
@@ -86,8 +87,9 @@ def photometry(
         ok &= tree.query(np.column_stack([y, x]))[0] > 2 * outer
     chosen = np.flatnonzero(ok)
     bad = ~stage.usable
-    # Bright stars in the ring would bring their own noise; left out in both images alike.
-    crowd = bad | (stars > 3 * np.sqrt(variance))
+    # Bright stars in the ring would bring their own noise; left out in both images alike, with a
+    # margin, as the stack's are a little wider.
+    crowd = bad | ndimage.binary_dilation(stars > 2 * np.sqrt(variance), iterations=3)
     sums = [
         _apertures(image, y[chosen], x[chosen], radius, inner, outer, bad, crowd)
         for image in (plane, (stars + smooth).astype(np.float32))
