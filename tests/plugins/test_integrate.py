@@ -368,6 +368,19 @@ def test_bands_do_not_change_a_byte(stack_run: Run, bands: int) -> None:
         assert whole.planes[name].tobytes() == parts.planes[name].tobytes(), name
 
 
+@pytest.mark.parametrize("reject", ["none", "min-max"])
+def test_rules_that_do_not_judge_neither_grow_nor_need_a_margin(
+    stack_run: Run, reject: str
+) -> None:
+    scene = Scene(n=7, stars=False)
+    stack = stack_run(Integrate(), scene.frames(), reject=reject, bands=3).stack
+    gone = 2 if reject == "min-max" else 0
+    assert np.all(stack.planes["count"] == 7 - gone)
+    params = {name: spec["default"] for name, spec in Integrate.params.items()}
+    assert Integrate().halo_rows({**params, "reject": reject}) == 0
+    assert Integrate().halo_rows(params) == 5
+
+
 def test_weights_by_expression(stack_run: Run) -> None:
     fwhm = np.array([3.0, 3.0, 4.0, 6.0, 5.0])
     frames = Scene(n=5, fwhm=fwhm, stars=False).frames()
@@ -387,14 +400,18 @@ def test_weights_by_fwhm(stack_run: Run) -> None:
         stack_run(Integrate(), frames, weights="fwhm")
 
 
-@pytest.mark.parametrize("ratio", [0.0, -0.1, float("nan"), None])
-def test_a_flux_ratio_that_cannot_be_is_named(stack_run: Run, ratio: float | None) -> None:
-    frames = Scene(n=4).frames()
+@pytest.mark.parametrize("ratio", [0.0, float("nan"), None])
+def test_a_frame_without_flux_ratio_is_taken_as_clear(
+    stack_run: Run, ratio: float | None, caplog: pytest.LogCaptureFixture
+) -> None:
+    """As clear as the middle of the others, in proportion to its exposure; and it is said."""
+    frames = Scene(n=5, transparency=[1.0, 0.2, 0.8, 0.9, 0.9]).frames()
     measures = {"flux_ratio": ratio} if ratio is not None else {}
-    frames[1] = replace(frames[1], measures=measures)
-    with pytest.raises(StepError, match=r"flux_ratio is .* for light-01\.fits"):
-        stack_run(Integrate(), frames)
-    stack_run(Integrate(), frames, background="offset")
+    info = replace(frames[1].info, exposure=120.0)
+    frames[1] = replace(frames[1], measures=measures, info=info)
+    scale = np.array(stack_run(Integrate(), frames).column("flux_scale"))
+    assert scale / scale[0] == pytest.approx([1, 1 / 1.8, 1 / 0.8, 1 / 0.9, 1 / 0.9])
+    assert "no star flux of light-01.fits is known" in caplog.text
 
 
 def test_a_frame_without_usable_sky_is_set_aside() -> None:

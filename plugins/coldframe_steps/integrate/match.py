@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from coldframe.errors import StepError
 from coldframe.frame import Array
 from coldframe.step import Row
 from coldframe_steps.integrate.sky import SkyGrid, Surface, fit_surface
@@ -22,7 +20,8 @@ class Matching:
     match : float64 (n, c, 4), see `kernels.samples.matched`. noise : float64 (n, c), sigma of a
     matched pixel of sky (ADU). sky : float64 (n,), offset at the frame's centre (ADU, mean of the
     colours). gradient : float64 (n,), what the plane taken off changes by from one edge of the
-    frame to the opposite, in y and x together (ADU, mean of the colours).
+    frame to the opposite, in y and x together (ADU, mean of the colours). guessed : names of frames
+    whose stars did not tell their scale.
     """
 
     reference: int
@@ -31,6 +30,7 @@ class Matching:
     noise: Array
     sky: Array
     gradient: Array
+    guessed: list[str]
 
 
 def grid_of(row: Row) -> SkyGrid:
@@ -38,24 +38,24 @@ def grid_of(row: Row) -> SkyGrid:
     return SkyGrid(row.survey["sky_grid"], row.survey["grid_y"], row.survey["grid_x"])
 
 
-def flux_scales(rows: Sequence[Row]) -> Array:
+def flux_scales(rows: Sequence[Row]) -> tuple[Array, list[str]]:
     """What to multiply each frame by for equal star fluxes, up to a common factor.
 
-    1 / flux_ratio where the column is measured (from registering: flux of its stars over those
-    of the reference frame); else 1 / exposure time where all are known; else 1.
-    Raises StepError that names the frames whose flux_ratio is missing or not a positive number.
+    1 / flux_ratio, the column that registering measures (flux of a frame's stars over those of the
+    reference frame). A frame without it is taken to be as clear as the middle one of those that
+    have it, and, where all exposure times are known, its light to be in proportion to its own; the
+    names of these frames are returned as well. When no frame has it, exposure times alone tell.
     """
-    if any("flux_ratio" in row.measures for row in rows):
-        bad = [row.info.label for row in rows if not _positive(row.measures.get("flux_ratio", 0.0))]
-        if bad:
-            raise StepError(
-                f"flux_ratio is missing or not a positive number for {', '.join(bad)}; leave these "
-                "frames out, or integrate with background: offset, which does not use it"
-            )
-        return 1 / np.array([row.measures["flux_ratio"] for row in rows])
-    if all(_positive(row.info.exposure or 0.0) for row in rows):
-        return 1 / np.array([row.info.exposure for row in rows], dtype=np.float64)
-    return np.ones(len(rows))
+    exposure = np.array([row.info.exposure or 0.0 for row in rows], dtype=np.float64)
+    if not np.all(exposure > 0):
+        exposure = np.ones(len(rows))
+    ratio = np.array([row.measures.get("flux_ratio", 0.0) for row in rows], dtype=np.float64)
+    known = np.isfinite(ratio) & (ratio > 0)
+    if not known.any():
+        return 1 / exposure, []
+    clear = float(np.median(ratio[known] / exposure[known]))
+    names = [row.info.label for row, ok in zip(rows, known, strict=True) if not ok]
+    return 1 / np.where(known, ratio, clear * exposure), names
 
 
 def choose_reference(rows: Sequence[Row], noise: Array) -> int:
@@ -83,7 +83,10 @@ def match_frames(rows: Sequence[Row], how: str) -> Matching:
     anything both see (nebulae, faint stars) does not matter.
     """
     raw_noise = np.array([row.survey["sky_noise"] for row in rows])
-    scale = flux_scales(rows) if how in ("offset-scale", "plane") else np.ones(len(rows))
+    scale = np.ones(len(rows))
+    guessed: list[str] = []
+    if how in ("offset-scale", "plane"):
+        scale, guessed = flux_scales(rows)
     reference = choose_reference(rows, (raw_noise * scale[:, None]).mean(axis=1))
     scale = scale / scale[reference]
     n, colours = raw_noise.shape
@@ -102,11 +105,7 @@ def match_frames(rows: Sequence[Row], how: str) -> Matching:
             match[f, c, 1:] = _at_origin(surface, grid)
             sky[f] += surface.offset / colours
             gradient[f] += _climb(surface, grid) / colours
-    return Matching(reference, scale, match, raw_noise * scale[:, None], sky, gradient)
-
-
-def _positive(value: float) -> bool:
-    return math.isfinite(value) and value > 0
+    return Matching(reference, scale, match, raw_noise * scale[:, None], sky, gradient, guessed)
 
 
 def _middle_noise(row: Row) -> float:

@@ -68,7 +68,7 @@ class Integrate(StackStep):
             "unit": "px",
             "description": (
                 "How far the rejection of trails reaches beyond what was found too high; single "
-                "rejected pixels do not grow"
+                "rejected pixels do not grow, and none do with none and min-max"
             ),
         },
         "star_tolerance": {
@@ -104,7 +104,7 @@ class Integrate(StackStep):
 
     def halo_rows(self, params: Mapping[str, Any]) -> int:
         """Rows that trails and steep places reach across the edge of a tile."""
-        return margin(int(params["grow"]), _softening(params, 0.0))
+        return margin(_grow(params), _softening(params, 0.0))
 
     def survey(self, frame: Frame, ctx: Context) -> Numbers:
         """Sky on a coarse grid (sky_grid, grid_y, grid_x) and noise of every colour (sky_noise).
@@ -145,6 +145,11 @@ class Integrate(StackStep):
         weight = frame_weights(
             known, matching.noise, ctx.params["weights"], ctx.params["expression"]
         )
+        if matching.guessed:
+            ctx.log.warning(
+                "no star flux of %s is known: taken to be as clear as the middle frame",
+                ", ".join(matching.guessed),
+            )
         ctx.log.info("the sky is matched to that of %s", rows[matching.reference].info.label)
         return {
             "weight": weight,
@@ -172,7 +177,7 @@ class Integrate(StackStep):
             relative=noise**2,
             rule=rule_of(ctx.params),
             softening=_softening(ctx.params, float(np.sqrt(np.mean(noise**2) / len(noise)))),
-            grow=int(ctx.params["grow"]),
+            grow=_grow(ctx.params),
         )
 
     def finish(self, stack: Frame, ctx: Context) -> Frame:
@@ -207,9 +212,19 @@ class Integrate(StackStep):
         return stack.with_measures(**measures)
 
 
+def _judges(params: Mapping[str, Any]) -> bool:
+    """Whether samples are rejected for being far off, and not by count or not at all."""
+    return params["reject"] not in ("none", "min-max")
+
+
+def _grow(params: Mapping[str, Any]) -> int:
+    return int(params["grow"]) if _judges(params) else 0
+
+
 def _softening(params: Mapping[str, Any], mean_noise: float) -> Softening | None:
+    """mean_noise : sigma of the mean of the samples (ADU)."""
     share = float(params["star_tolerance"])
-    if share == 0:
+    if share == 0 or not _judges(params):
         return None
     return Softening(share=share, noise=float(np.sqrt(np.pi / 2)) * mean_noise)
 

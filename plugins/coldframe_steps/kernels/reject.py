@@ -265,7 +265,7 @@ def clip(
 
     `centre` and `sigma` are those of all samples, from `lanes.first_look`.
     """
-    a, b = np.int64(0), m  # a bare 0 would have every function compiled once more for it
+    a, b = m - m, m  # a literal 0 would have every function compiled once more for it
     below = -np.inf
     above = np.inf
     turn = 0
@@ -287,7 +287,7 @@ def clip(
         if first == last or (first == a and last == b) or turn == iterations:
             break
         a, b = first, last
-    first, last = within(x, np.int64(0), m, below, above)
+    first, last = within(x, m - m, m, below, above)
     if first == last:
         return a, b
     return first, last
@@ -304,7 +304,7 @@ def extreme_deviates(
     `critical[samples left]`, from `esd_critical`. Of two equally far the higher goes first.
     `mean` and `square` are what `moments(x, 0, m)` gives. References: see `esd_critical`.
     """
-    a, b = np.int64(0), m
+    a, b = m - m, m  # see `clip`
     best_a, best_b = 0, m
     whole = square
     for _ in range(int(fraction * m + 1e-9)):

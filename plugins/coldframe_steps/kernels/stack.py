@@ -11,7 +11,7 @@ from coldframe.frame import Array
 from coldframe_steps.kernels.accumulate import Planes, accumulate
 from coldframe_steps.kernels.limits import find_limits
 from coldframe_steps.kernels.network import comparators, merging_comparators
-from coldframe_steps.kernels.options import MIN_MAX, NONE, Rule, Softening
+from coldframe_steps.kernels.options import MIN_MAX, Rule, Softening
 from coldframe_steps.kernels.reject import esd_critical
 from coldframe_steps.kernels.samples import Limits, Samples
 from coldframe_steps.kernels.trails import grow_trails
@@ -75,7 +75,8 @@ def reduce_tile(
     relative : float64 (n,), variance of a matched sample (ADU^2), for the variance plane. None: 1.
     rule : how to reject; None: not at all.
     median : give the median of the kept samples in place of their weighted mean.
-    softening : see there. grow : px by which high rejections of trails grow.
+    softening : see there; only for rules that judge by sigma. grow : px by which high rejections of
+        trails grow; not for MIN_MAX, which rejects everywhere.
 
     Returns
     -------
@@ -103,7 +104,7 @@ def reduce_tile(
         _critical(n, rule.alpha),
     )
     find_limits(samples, *how, np.zeros(shape, np.float32), np.ones(shape, np.bool_), limits)
-    if softening is not None and rule.code not in (NONE, MIN_MAX):
+    if softening is not None:
         # More variance can only keep more, so that pixels with nothing rejected are done.
         extra = _soften(limits.median, softening)
         find_limits(samples, *how, extra, limits.cut & (extra > 0), limits)
