@@ -293,6 +293,17 @@ def test_frames_that_cannot_be_registered_are_set_aside_in_words(draw_stars):
     assert "beyond chance" in out[2]
 
 
+def test_a_frame_out_of_focus_is_set_aside_with_its_width(draw_stars):
+    sky = Sky.random(21)
+    frames = [sky.shoot(draw_stars, seed=k, path=f"{k}.fits") for k in range(3)]
+    frames.append(sky.shoot(draw_stars, seed=9, fwhm=5.5, path="soft.fits"))
+    outs = run(frames)
+    assert [isinstance(out, str) for out in outs] == [False, False, False, True]
+    assert outs[3].startswith("soft.fits: its stars are 5.")
+    assert "out of focus" in outs[3]
+    assert not isinstance(run(frames, max_blur=3.0)[3], str)
+
+
 def test_a_bad_residual_is_set_aside_with_its_number(draw_stars):
     sky = Sky.random(11)
     motion = Motion(0.0, shift=(11.0, -6.0), bend=0.2)

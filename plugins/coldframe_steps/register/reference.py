@@ -72,6 +72,18 @@ def quality(rows: Sequence[Row]) -> Array:
     return score
 
 
+def usual_fwhm(rows: Sequence[Row]) -> Array:
+    """float64 (n,): median FWHM among the frames of each one's filter, px; inf when none has one."""
+    known = [
+        (row.info.filter, float(row.survey["fwhm"][0])) for row in rows if "fwhm" in row.survey
+    ]
+    usual = {
+        name: float(np.median([fwhm for other, fwhm in known if other == name]))
+        for name in {name for name, _ in known}
+    }
+    return np.array([usual.get(row.info.filter, np.inf) for row in rows])
+
+
 def _column(rows: Sequence[Row], name: str) -> Array:
     return np.array([float(row.survey[name][0]) for row in rows])
 

@@ -11,7 +11,7 @@ import numpy as np
 from coldframe.errors import SetAside
 from coldframe.frame import Array, Frame
 from coldframe.step import Column, Context, FrameStep, Numbers, Row
-from coldframe_steps.register.reference import pick_reference
+from coldframe_steps.register.reference import pick_reference, usual_fwhm
 from coldframe_steps.register.terms import COLUMNS, PARAMS, SOURCES
 
 if TYPE_CHECKING:
@@ -75,6 +75,15 @@ class Register(FrameStep):
             "default": 1.0,
             "unit": "px",
         },
+        "max_blur": {
+            "description": "A frame whose stars are wider than the usual ones of its filter by "
+            "more than this factor is set aside: rejection would take its light from the wings "
+            "of bright stars.",
+            "type": "number",
+            "exclusiveMinimum": 1,
+            "default": 1.5,
+            "unit": "1",
+        },
         **PARAMS,
     }
     sources = (
@@ -108,6 +117,8 @@ class Register(FrameStep):
     def decide(self, rows: Sequence[Row], ctx: Context) -> Numbers:
         """The reference: its row, its star table, its shape and its name (code points).
 
+        usual_fwhm : (n,), px, of each frame's filter.
+
         Raises StepError when no frame can be the reference.
         """
         index = pick_reference(rows, ctx.params["reference"], ctx.params["min_stars"])
@@ -116,6 +127,7 @@ class Register(FrameStep):
         return {
             "reference": np.array([float(index)]),
             "reference_table": chosen.survey["table"],
+            "usual_fwhm": usual_fwhm(rows),
             "reference_shape": chosen.survey["shape"],
             "reference_name": np.array([float(ord(c)) for c in chosen.info.label]),
         }
@@ -129,6 +141,7 @@ class Register(FrameStep):
 
         if ctx.index == int(ctx.decision["reference"][0]):
             return _as_reference(frame, ctx)
+        _check_focus(frame, ctx)
         height, width = (int(size) for size in ctx.decision["reference_shape"])
         found = _alignment(frame, ctx, (height, width))
         data, flags = _colour(frame, ctx)
@@ -178,6 +191,17 @@ def _alignment(frame: Frame, ctx: Context, shape: tuple[int, int]) -> Alignment:
             f"plain a model ({found.transform.model})?"
         )
     return found
+
+
+def _check_focus(frame: Frame, ctx: Context) -> None:
+    own, usual = ctx.survey.get("fwhm"), float(ctx.decision["usual_fwhm"][ctx.index])
+    fwhm = 0.0 if own is None else float(own[0])
+    if fwhm > ctx.params["max_blur"] * usual:
+        raise SetAside(
+            f"{frame.info.label}: its stars are {fwhm:.1f} px wide (FWHM), {fwhm / usual:.1f} times "
+            f"the usual {usual:.1f} px, {ctx.params['max_blur']:g} times allowed ('max_blur'); "
+            "out of focus, shaken or poor seeing?"
+        )
 
 
 def _as_reference(frame: Frame, ctx: Context) -> Frame:
