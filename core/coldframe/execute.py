@@ -75,20 +75,18 @@ def _get(scheduler: str, graph: dict[str, Any], keys: list[str], workers: int) -
     if scheduler == "sync":
         import dask.local
 
-        return dask.local.get_sync(graph, keys)  # type: ignore[no-any-return]
+        return dask.local.get_sync(graph, keys)
     if scheduler == "threads":
         import dask.threaded
 
-        return dask.threaded.get(graph, keys, num_workers=workers)  # type: ignore[no-any-return]
+        return dask.threaded.get(graph, keys, num_workers=workers)
     if scheduler == "processes":
         from concurrent.futures.process import BrokenProcessPool
 
         import dask.multiprocessing
 
         try:
-            return dask.multiprocessing.get(  # type: ignore[no-any-return]
-                graph, keys, num_workers=workers, optimize_graph=False
-            )
+            return dask.multiprocessing.get(graph, keys, num_workers=workers, optimize_graph=False)
         except BrokenProcessPool:
             raise ColdframeError(
                 "a worker process died (killed, or out of memory). Finished work is kept: the same "
@@ -100,7 +98,7 @@ def _get(scheduler: str, graph: dict[str, Any], keys: list[str], workers: int) -
 def _callback(tasks: dict[str, tuple[TaskSpec, tuple[str, ...]]], watch: Watcher | None) -> Any:
     from dask.callbacks import Callback
 
-    class Watch(Callback):  # type: ignore[misc]
+    class Watch(Callback):
         def _pretask(self, key: Any, _dsk: Any, _state: Any) -> None:
             if watch is not None and key in tasks:
                 watch(tasks[key][0], None)

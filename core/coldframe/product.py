@@ -9,10 +9,10 @@ from __future__ import annotations
 
 import json
 import os
+import shutil
 import tempfile
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -22,7 +22,7 @@ from coldframe.errors import StoreError
 from coldframe.frame import Array, Frame, FrameInfo
 from coldframe.step import Numbers
 
-BLOCK = 2880
+SCARCE = 64 << 20  # bytes; less free than this explains a write that failed without a number
 
 
 @contextmanager
@@ -47,10 +47,17 @@ def atomic(path: Path, *, durable: bool = True) -> Iterator[Path]:
         temporary.chmod(0o644)
         temporary.replace(path)
     except OSError as error:
-        raise StoreError(f"cannot write {path}: {error.strerror or error}") from error
+        raise StoreError(f"cannot write {path}: {_why(path, error)}") from error
     finally:
         if temporary is not None:
             temporary.unlink(missing_ok=True)
+
+
+def _why(path: Path, error: OSError) -> str:
+    """The reason in words; numpy and astropy tell of a full disk without an error number."""
+    if error.errno is None and shutil.disk_usage(path.parent).free < SCARCE:
+        return "No space left on device"
+    return error.strerror or str(error)
 
 
 def write_frame(path: Path, frame: Frame, *, checksum: bool = True, durable: bool = True) -> None:
@@ -263,8 +270,3 @@ def _provenance_table(frame: Frame) -> Any:
         for name, values in columns.items()
     ]
     return fits.BinTableHDU.from_columns(made, name="PROVENANCE")
-
-
-def merge_measures(frame: Frame, measures: Mapping[str, float]) -> Frame:
-    """The frame with measures added; existing ones of the same name are replaced."""
-    return replace(frame, measures={**frame.measures, **measures})

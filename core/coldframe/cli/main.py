@@ -46,9 +46,8 @@ class Lazy(click.Group):
             import difflib
 
             close = difflib.get_close_matches(args[0], COMMANDS, n=1)
-            if close:
-                error.message += f" Did you mean '{close[0]}'?"
-            raise
+            hint = f" Did you mean '{close[0]}'?" if close else ""
+            raise click.UsageError(error.message + hint, ctx) from None
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         with formatter.section("Commands"):

@@ -9,8 +9,9 @@ from pathlib import Path
 from typing import Any
 
 from coldframe.frame import Frame
+from coldframe.product import atomic
 from coldframe.stretch import fit_stretch, preview, render
-from coldframe_steps.output.options import new_file, option
+from coldframe_steps.output.options import option
 
 
 class PngWriter:
@@ -62,6 +63,6 @@ class PngWriter:
         if stretch is not None:
             text.add_text("Description", json.dumps({"asinh": asdict(stretch)}))
         path = folder / f"{stem}.png"
-        with new_file(path) as temporary:
+        with atomic(path) as temporary:
             Image.fromarray(render(small, stretch)).save(temporary, format="PNG", pnginfo=text)
         return path

@@ -11,7 +11,8 @@ import numpy as np
 
 from coldframe.errors import StoreError
 from coldframe.frame import UNUSABLE, Array, Flag, Frame
-from coldframe_steps.output.options import new_file, option
+from coldframe.product import atomic
+from coldframe_steps.output.options import option
 
 _TOP = 65535
 
@@ -48,7 +49,7 @@ class TiffWriter:
             pixels = np.ascontiguousarray(np.moveaxis(pixels, 0, -1))
         path = folder / f"{stem}.tiff"
         try:
-            with new_file(path) as temporary:
+            with atomic(path) as temporary:
                 tifffile.imwrite(
                     temporary,
                     pixels,
