@@ -3,8 +3,9 @@
 import ast
 from pathlib import Path
 
-import coldframe
 import pytest
+
+import coldframe
 
 CORE = Path(coldframe.__file__).parent
 
