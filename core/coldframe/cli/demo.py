@@ -101,10 +101,10 @@ def _one(
     record = execute(prepared, registry)
     scored = score_run(record, truth)
     if as_json:
-        return {**summary(record, output), "scores": {s.label: s.scores for s in scored}}
+        return {**summary(record, output), "scores": scored}
     print_summary(record, output)
-    for stack in scored:
-        click.echo(f"\nAgainst the known truth, {stack.label}:")
-        for line in in_words(stack.scores):
+    for label, scores in scored.items():
+        click.echo(f"\nAgainst the known truth, {label}:")
+        for line in in_words(scores):
             click.echo(f"  {line}")
     return {}

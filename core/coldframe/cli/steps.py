@@ -25,7 +25,7 @@ def command(name: str | None, as_json: bool) -> None:
     coldframe steps tiff
     """
     registry = find_plugins()
-    if name in registry.writers and name not in registry.steps:
+    if name is not None and name in registry.writers and name not in registry.steps:
         _show_writer(registry.writers[name], as_json)
         return
     if name is not None:
