@@ -12,16 +12,20 @@ from pathlib import Path
 from typing import Any
 
 from coldframe.errors import UsageError
+from coldframe.facts import describe
 from coldframe.frame import FrameInfo, Kind
-from coldframe.matching import Group, group, match, rules_for
+from coldframe.matching import Group, group, rules_for
 from coldframe.plugins import Registry
 from coldframe.recipe import InputSpec, Recipe, StepSpec
 from coldframe.report.record import MasterUse
+from coldframe.serving import Candidate, Served, Shelf, serve
 from coldframe.step import FrameStep, MeasureStep, StackStep, Step
 from coldframe.store import product_key
 from coldframe.tasks import (
     BandTask,
+    BlendTask,
     DecideTask,
+    FetchTask,
     FrameTask,
     Look,
     Op,
@@ -68,6 +72,8 @@ class Plan:
     targets: list[str] = field(default_factory=list)
     set_aside: list[SetAsideFrame] = field(default_factory=list)
     warnings: list[str] = field(default_factory=list)
+    candidates: dict[str, Mapping[Kind, Sequence[Candidate]]] = field(default_factory=dict)
+    borrowed: dict[str, Candidate] = field(default_factory=dict)  # masters no step made, by key
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,25 +100,37 @@ def compile_plan(
     store: Path,
     output: Path,
     resources: Resources,
+    shelf: Shelf | None = None,
+    goals: Sequence[str] | None = None,
 ) -> Plan:
     """Lay out every task of a run.
 
-    frames : facts of each frame and the name of the reader that reads it.
+    frames : facts of each frame and the name of the reader that reads it. shelf : further masters,
+    from a calibration library. goals : step ids to make instead of the recipe's outputs.
 
     Raises
     ------
     UsageError
         The recipe finds no frame to work on, or a master is missing where it must not.
     """
-    return _Compiler(recipe, registry, Plan(recipe, store), output, resources).compile(frames)
+    if goals is not None:
+        recipe = replace(recipe, outputs={goal: {} for goal in goals})
+    compiler = _Compiler(recipe, registry, Plan(recipe, store), output, resources, shelf)
+    return compiler.compile(frames)
 
 
 class _Compiler:
     def __init__(
-        self, recipe: Recipe, registry: Registry, plan: Plan, output: Path, resources: Resources
+        self,
+        recipe: Recipe,
+        registry: Registry,
+        plan: Plan,
+        output: Path,
+        resources: Resources,
+        shelf: Shelf | None,
     ) -> None:
         self.recipe, self.registry, self.plan = recipe, registry, plan
-        self.output, self.resources = output, resources
+        self.output, self.resources, self.shelf = output, resources, shelf
         self.readers: dict[str, str] = {}
         self.unserved: dict[tuple[str, str], list[str]] = {}
         self.measured: dict[str, dict[tuple[str, ...], str]] = {}  # measure step -> sources -> key
@@ -329,32 +347,78 @@ class _Compiler:
 
     def _match(self, step: StepSpec, item: Item) -> tuple[MasterUse, ...] | None:
         """The masters of one frame; None when the frame must be set aside for want of one."""
-        by_kind: dict[Kind, list[Item]] = {}
-        for name in step.masters:
-            kinds = self._kinds(name)
-            for kind in kinds:
-                by_kind.setdefault(kind, []).extend(self.plan.flows[name])
         uses: list[MasterUse] = []
-        # Bias first: whether a dark may be scaled depends on it.
-        for kind in sorted(by_kind, key=lambda kind: kind is not Kind.BIAS):
-            masters = by_kind[kind]
-            rules = step.match.get(kind.value, {})
-            bias = any(use.kind == Kind.BIAS for use in uses)
-            found = match(item.info, kind, [m.info for m in masters], rules, bias=bias)
-            if found.index is not None:
-                key = masters[found.index].key
-                uses.append(MasterUse(kind.value, key, found.distances, found.total, found.reason))
+        for served in serve(item.info, self._candidates(step), step.match, self.shelf):
+            kind, found = served.kind, served.found
+            key = self._provide(served)
+            if key:
+                uses.append(MasterUse(kind.value, key, found.distances, found.total, served.note))
                 continue
-            said = f"no {kind.value} serves it: {found.reason}"
-            what = rules_for(kind, rules)["missing"]
+            said = f"no {kind.value} serves it: {served.note}"
+            what = rules_for(kind, step.match.get(kind.value, {}))["missing"]
             if what == "stop":
                 raise UsageError(f"step '{step.id}': {item.label}: {said}")
             if what == "set-aside":
                 self.plan.set_aside.append(SetAsideFrame(item.info, said, step.id))
                 return None
+            bias = any(use.kind == Kind.BIAS for use in uses)
             if not (kind is Kind.DARK_FLAT and bias):  # a bias does for short flats
                 self.unserved.setdefault((step.id, said), []).append(item.label)
         return tuple(uses)
+
+    def _candidates(self, step: StepSpec) -> Mapping[Kind, Sequence[Candidate]]:
+        """Masters that may serve a step's frames: the nights' own first, then the library's."""
+        if step.id in self.plan.candidates:
+            return self.plan.candidates[step.id]
+        by_kind: dict[Kind, list[Candidate]] = {}
+        for name in step.masters:
+            for kind in self._kinds(name):
+                by_kind.setdefault(kind, []).extend(
+                    Candidate(item.key, item.info, item.label, item.sources)
+                    for item in self.plan.flows[name]
+                )
+        for kind, own in by_kind.items():
+            made = {c.key for c in own}
+            kept = self.shelf.candidates if self.shelf else ()
+            own += [c for c in kept if c.info.kind is kind and c.key not in made]
+        self.plan.candidates[step.id] = by_kind
+        return by_kind
+
+    def _provide(self, served: Served) -> str:
+        """The key of the master that serves, with tasks to have it; "" when none does."""
+        if served.chosen is not None:
+            return self._fetch(served.chosen)
+        blend = served.blend
+        if blend is None:
+            return ""
+        cold, warm = served.candidates[blend.cold], served.candidates[blend.warm]
+        parts = self._fetch(cold), self._fetch(warm)
+        numbers = (round(blend.weight, 6), round(blend.weight_error, 6), blend.temperature)
+        key = product_key("blend", *parts, *numbers)
+        if key not in self.plan.tasks:
+            spec = BlendTask(str(self.plan.store), key, "library", *parts, *numbers, served.note)
+            self.plan.tasks[key] = (spec, tuple(k for k in parts if k in self.plan.tasks))
+            info = replace(cold.info, temperature=blend.temperature)
+            label = f"blend · {describe(info)}"
+            sources = tuple(dict.fromkeys((*cold.sources, *warm.sources)))
+            self.plan.borrowed[key] = Candidate(key, info, label, sources)
+        return key
+
+    def _fetch(self, master: Candidate) -> str:
+        if master.library and master.key not in self.plan.tasks:
+            assert self.shelf is not None
+            digest = self.shelf.digests[master.key]
+            spec = FetchTask(
+                str(self.plan.store),
+                master.key,
+                "library",
+                str(self.shelf.store),
+                digest,
+                master.label,
+            )
+            self.plan.tasks[master.key] = (spec, ())
+            self.plan.borrowed[master.key] = master
+        return master.key
 
     def _kinds(self, name: str) -> set[Kind]:
         if name in self.recipe.inputs:
