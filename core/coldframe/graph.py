@@ -12,20 +12,18 @@ from pathlib import Path
 from typing import Any
 
 from coldframe.errors import UsageError
-from coldframe.facts import describe
 from coldframe.frame import FrameInfo, Kind
+from coldframe.lending import provide
 from coldframe.matching import Group, group, rules_for
 from coldframe.plugins import Registry
 from coldframe.recipe import InputSpec, Recipe, StepSpec
 from coldframe.report.record import MasterUse
-from coldframe.serving import Candidate, Served, Shelf, serve
+from coldframe.serving import Candidate, Shelf, serve, with_library
 from coldframe.step import FrameStep, MeasureStep, StackStep, Step
 from coldframe.store import product_key
 from coldframe.tasks import (
     BandTask,
-    BlendTask,
     DecideTask,
-    FetchTask,
     FrameTask,
     Look,
     Op,
@@ -74,6 +72,7 @@ class Plan:
     warnings: list[str] = field(default_factory=list)
     candidates: dict[str, Mapping[Kind, Sequence[Candidate]]] = field(default_factory=dict)
     borrowed: dict[str, Candidate] = field(default_factory=dict)  # masters no step made, by key
+    shelf: Shelf | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,22 +114,16 @@ def compile_plan(
     """
     if goals is not None:
         recipe = replace(recipe, outputs={goal: {} for goal in goals})
-    compiler = _Compiler(recipe, registry, Plan(recipe, store), output, resources, shelf)
+    compiler = _Compiler(recipe, registry, Plan(recipe, store, shelf=shelf), output, resources)
     return compiler.compile(frames)
 
 
 class _Compiler:
     def __init__(
-        self,
-        recipe: Recipe,
-        registry: Registry,
-        plan: Plan,
-        output: Path,
-        resources: Resources,
-        shelf: Shelf | None,
+        self, recipe: Recipe, registry: Registry, plan: Plan, output: Path, resources: Resources
     ) -> None:
         self.recipe, self.registry, self.plan = recipe, registry, plan
-        self.output, self.resources, self.shelf = output, resources, shelf
+        self.output, self.resources = output, resources
         self.readers: dict[str, str] = {}
         self.unserved: dict[tuple[str, str], list[str]] = {}
         self.measured: dict[str, dict[tuple[str, ...], str]] = {}  # measure step -> sources -> key
@@ -348,9 +341,9 @@ class _Compiler:
     def _match(self, step: StepSpec, item: Item) -> tuple[MasterUse, ...] | None:
         """The masters of one frame; None when the frame must be set aside for want of one."""
         uses: list[MasterUse] = []
-        for served in serve(item.info, self._candidates(step), step.match, self.shelf):
+        for served in serve(item.info, self._candidates(step), step.match, self.plan.shelf):
             kind, found = served.kind, served.found
-            key = self._provide(served)
+            key = provide(served, self.plan)
             if key:
                 uses.append(MasterUse(kind.value, key, found.distances, found.total, served.note))
                 continue
@@ -367,58 +360,17 @@ class _Compiler:
         return tuple(uses)
 
     def _candidates(self, step: StepSpec) -> Mapping[Kind, Sequence[Candidate]]:
-        """Masters that may serve a step's frames: the nights' own first, then the library's."""
-        if step.id in self.plan.candidates:
-            return self.plan.candidates[step.id]
-        by_kind: dict[Kind, list[Candidate]] = {}
-        for name in step.masters:
-            for kind in self._kinds(name):
-                by_kind.setdefault(kind, []).extend(
-                    Candidate(item.key, item.info, item.label, item.sources)
-                    for item in self.plan.flows[name]
-                )
-        for kind, own in by_kind.items():
-            made = {c.key for c in own}
-            kept = self.shelf.candidates if self.shelf else ()
-            own += [c for c in kept if c.info.kind is kind and c.key not in made]
-        self.plan.candidates[step.id] = by_kind
-        return by_kind
-
-    def _provide(self, served: Served) -> str:
-        """The key of the master that serves, with tasks to have it; "" when none does."""
-        if served.chosen is not None:
-            return self._fetch(served.chosen)
-        blend = served.blend
-        if blend is None:
-            return ""
-        cold, warm = served.candidates[blend.cold], served.candidates[blend.warm]
-        parts = self._fetch(cold), self._fetch(warm)
-        numbers = (round(blend.weight, 6), round(blend.weight_error, 6), blend.temperature)
-        key = product_key("blend", *parts, *numbers)
-        if key not in self.plan.tasks:
-            spec = BlendTask(str(self.plan.store), key, "library", *parts, *numbers, served.note)
-            self.plan.tasks[key] = (spec, tuple(k for k in parts if k in self.plan.tasks))
-            info = replace(cold.info, temperature=blend.temperature)
-            label = f"blend · {describe(info)}"
-            sources = tuple(dict.fromkeys((*cold.sources, *warm.sources)))
-            self.plan.borrowed[key] = Candidate(key, info, label, sources)
-        return key
-
-    def _fetch(self, master: Candidate) -> str:
-        if master.library and master.key not in self.plan.tasks:
-            assert self.shelf is not None
-            digest = self.shelf.digests[master.key]
-            spec = FetchTask(
-                str(self.plan.store),
-                master.key,
-                "library",
-                str(self.shelf.store),
-                digest,
-                master.label,
-            )
-            self.plan.tasks[master.key] = (spec, ())
-            self.plan.borrowed[master.key] = master
-        return master.key
+        """Masters that may serve a step's frames, by kind."""
+        if step.id not in self.plan.candidates:
+            own: dict[Kind, list[Candidate]] = {}
+            for name in step.masters:
+                for kind in self._kinds(name):
+                    own.setdefault(kind, []).extend(
+                        Candidate(item.key, item.info, item.label, item.sources)
+                        for item in self.plan.flows[name]
+                    )
+            self.plan.candidates[step.id] = with_library(own, self.plan.shelf)
+        return self.plan.candidates[step.id]
 
     def _kinds(self, name: str) -> set[Kind]:
         if name in self.recipe.inputs:

@@ -74,6 +74,20 @@ class Served:
         return None if self.found.index is None else self.candidates[self.found.index]
 
 
+def with_library(
+    own: Mapping[Kind, Sequence[Candidate]], shelf: Shelf | None
+) -> dict[Kind, Sequence[Candidate]]:
+    """The nights' own masters first, so that they win ties, then the library's of those kinds."""
+    kept = shelf.candidates if shelf else ()
+    return {
+        kind: [
+            *ours,
+            *(c for c in kept if c.info.kind is kind and c.key not in {o.key for o in ours}),
+        ]
+        for kind, ours in own.items()
+    }
+
+
 def serve(
     frame: FrameInfo,
     by_kind: Mapping[Kind, Sequence[Candidate]],

@@ -26,6 +26,7 @@ from coldframe.estimate import (
 from coldframe.execute import pending, run_plan
 from coldframe.frame import FrameInfo
 from coldframe.graph import Plan, Resources, compile_plan
+from coldframe.library.library import open_shelf
 from coldframe.night import MANIFEST, DigestCache, NightScan, reader_for, scan
 from coldframe.plugins import Registry
 from coldframe.product import atomic
@@ -47,6 +48,8 @@ class Request:
     scheduler: str = "threads"
     workers: int = 1
     memory: int = 4 << 30
+    library: Path | None = None  # None: the user's own, when there is one
+    use_library: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,15 +92,23 @@ def prepare(request: Request, registry: Registry) -> Prepared:
     if not found.frames:
         reasons = "".join(f"\n  {label}: {why}" for label, why in found.set_aside)
         raise UsageError(f"no usable frame in {_names(request.nights)}{reasons}")
+    shelf = open_shelf(request.library, request.use_library)
     if named is not None:
         recipe, why = named, "named by you"
     else:
-        choice = choose_recipe(found.frames, registry, request.overrides)
+        masters = [candidate.info for candidate in shelf.candidates] if shelf else []
+        choice = choose_recipe(found.frames, registry, request.overrides, masters)
         recipe, why = choice.recipe, choice.why
     resources = Resources(request.workers, request.memory)
     frames = [(info, reader_for(info, registry.readers).name) for info in found.frames]
     plan = compile_plan(
-        recipe, frames, registry, store=request.store, output=output, resources=resources
+        recipe,
+        frames,
+        registry,
+        store=request.store,
+        output=output,
+        resources=resources,
+        shelf=shelf,
     )
     tasks = pending(plan)
     rates = load_rates(request.store)

@@ -14,10 +14,13 @@ LAYERS = [
     {"errors", "frame"},
     {"step", "yamlpos", "facts", "stretch"},
     {"hooks", "product", "grouping", "matching", "matching_rules", "kinds"},
+    {"interpolation"},
+    {"serving"},
     {"store", "plugins", "night"},
     {"schema", "recipe", "recipe_check", "tasks", "stacking", "deciding"},
+    {"lending"},
     {"graph", "choose"},
-    {"execute", "estimate"},
+    {"execute", "estimate", "explain"},
     {"recording", "session"},
 ]
 

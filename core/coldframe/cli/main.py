@@ -17,6 +17,8 @@ from coldframe.errors import ColdframeError
 COMMANDS = {
     "run": "Make stacks from nights of frames.",
     "plan": "Show what a run would do, without running.",
+    "match": "Show which masters serve which lights, and why.",
+    "library": "Keep masters for later nights.",
     "recipe": "List, show and check recipes.",
     "steps": "Show every installed step.",
     "demo": "Make an invented night and run the main job on it.",

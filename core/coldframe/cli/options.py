@@ -33,8 +33,21 @@ class Size(click.ParamType):
         return size
 
 
+library_option = click.option(
+    "--library", type=click.Path(path_type=Path, file_okay=False), metavar="DIR",
+    help="Calibration library. [default: yours, in your user data folder]",
+)  # fmt: skip
+
+LIBRARY = (
+    library_option,
+    click.option(
+        "--no-library", is_flag=True, help="Use no masters but those of the nights themselves."
+    ),
+)
+
+
 def planning_options(function: Callable[..., Any]) -> Callable[..., Any]:
-    """NIGHT..., --recipe, --set, -o, --store, --workers, --memory."""
+    """NIGHT..., --recipe, --set, -o, --store, --library, --workers, --memory."""
     for decorate in reversed(
         [
             click.argument("nights", nargs=-1, required=True, type=click.Path(path_type=Path)),
@@ -51,6 +64,7 @@ def planning_options(function: Callable[..., Any]) -> Callable[..., Any]:
                 "--store", type=click.Path(path_type=Path, file_okay=False),
                 help="Folder for everything in between. [default: OUTPUT/store]",
             ),
+            *LIBRARY,
             click.option(
                 "--workers", type=click.IntRange(1), default=default_workers(),
                 show_default="every core", help="Tasks at once.",
@@ -74,6 +88,8 @@ def make_request(
     workers: int,
     memory: int,
     scheduler: str = "threads",
+    library: Path | None = None,
+    no_library: bool = False,
 ) -> Request:
     """Fill in the defaults that depend on each other."""
     seen: set[Path] = set()
@@ -92,4 +108,6 @@ def make_request(
         scheduler=scheduler,
         workers=workers,
         memory=memory,
+        library=library,
+        use_library=not no_library,
     )

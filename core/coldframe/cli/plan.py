@@ -49,9 +49,10 @@ def describe(prepared: Prepared) -> dict[str, Any]:
     labels = {
         item.key: f"{step}: {item.label}" for step, items in plan.flows.items() for item in items
     }
+    labels |= {key: master.name for key, master in plan.borrowed.items()}
     matches = []
     for spec in prepared.recipe.steps.values():
-        own = {item.key for name in spec.masters for item in plan.flows[name]}
+        own = {item.key for name in spec.masters for item in plan.flows[name]} | set(plan.borrowed)
         served: dict[tuple[str, str], list[MasterUse]] = {}
         for item in plan.flows[spec.id]:
             for use in item.masters:

@@ -19,7 +19,8 @@ FORMAT = 1
 QUANTISATION = 1 / math.sqrt(12)
 """1 sigma of rounding to whole numbers (EMVA Standard 1288, release 4.0, section 2.4)."""
 
-LABELS = ("kind", "filter", "exposure", "iso", "gain_setting", "temperature", "optics")
+LABELS = ("kind", "exposure", "iso", "gain_setting", "offset", "temperature")
+FLAT_LABELS = ("kind", "filter", "optics", "aperture", "iso", "gain_setting")
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,7 +69,7 @@ class Entry:
     @property
     def label(self) -> str:
         """Its settings in words."""
-        return describe(self.info, LABELS)
+        return describe(self.info, FLAT_LABELS if self.kind is Kind.FLAT else LABELS)
 
     @property
     def levels(self) -> tuple[float, ...]:

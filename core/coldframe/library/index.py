@@ -46,6 +46,7 @@ class Index:
             The index is damaged, from a newer version, or locked for too long.
         """
         self.root, self.file = root, root / FILE
+        self.unreadable: dict[str, str] = {}  # entries that cannot be taken in, by key: why
         with self._guard():
             self._db = sqlite3.connect(
                 ":memory:" if memory else self.file, timeout=PATIENCE, isolation_level=None
@@ -127,7 +128,12 @@ class Index:
         with self._guard():
             known = {row[0] for row in self._db.execute("SELECT key FROM masters")}
         there = {path.stem: path for path in (self.root / "masters").glob("*.json")}
-        fresh = [_read(there[key]) for key in sorted(there.keys() - known)]
+        fresh = []
+        for key in sorted(there.keys() - known):
+            try:
+                fresh.append(_read(there[key]))
+            except StoreError as error:
+                self.unreadable[key] = str(error)
         gone = known - there.keys()
         if fresh or gone:
             self.put(entry for entry in fresh if entry is not None)

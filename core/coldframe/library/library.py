@@ -100,11 +100,24 @@ class Library:
         for suffix in (".fits", ".json"):
             target = self.store.file(entry.key).with_suffix(suffix)
             place(files.with_suffix(suffix), target)
+        self._write(entry)
+        self.index.put([entry])
+        return True
+
+    def _write(self, entry: Entry) -> None:
         with atomic(self.entry_file(entry.key)) as temporary:
             temporary.write_text(json.dumps(entry.to_dict(), sort_keys=True), encoding="utf-8")
         _flush_folder(self.entry_file(entry.key).parent)
-        self.index.put([entry])
-        return True
+
+    def mend(self, entry: Entry) -> bool:
+        """Write a damaged entry file anew from what the index knows; False when it is sound."""
+        file = self.entry_file(entry.key)
+        try:
+            Entry.from_json(file.read_text(encoding="utf-8"), str(file))
+            return False
+        except (StoreError, OSError, UnicodeDecodeError):
+            self._write(entry)
+            return True
 
     def remove(self, entry: Entry) -> None:
         """Take a master out. The entry goes first: half a removal is no master."""
