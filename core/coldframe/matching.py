@@ -91,6 +91,7 @@ def match(
     *,
     bias: bool = False,
     ages: Sequence[float | None] = (),
+    costs: Sequence[float] = (),
 ) -> Match:
     """Find the master of one kind that serves a frame best, and say how far off it is.
 
@@ -109,13 +110,14 @@ def match(
         `DEFAULT_RULES`.
     bias : a master bias serves this frame too, so a dark of another exposure can be scaled.
     ages : most days between the frame and each candidate, on top of the rules; none: no limit.
+    costs : added to each candidate's total, in tolerances.
 
     Notes
     -----
     Equally good candidates: the one taken nearest in time, then the first.
     """
     name = kind_words(kind)
-    ranked = rank(frame, kind, candidates, rules, bias=bias, ages=ages)
+    ranked = rank(frame, kind, candidates, rules, bias=bias, ages=ages, costs=costs)
     if not ranked:
         return Match(None, reason=f"there is no {name}")
     best = ranked[0]
@@ -140,6 +142,7 @@ def rank(
     *,
     bias: bool = False,
     ages: Sequence[float | None] = (),
+    costs: Sequence[float] = (),
 ) -> list[Ranked]:
     """Every candidate from the best to the least fitting; parameters as for `match`."""
     rule = rules_for(kind, rules)
@@ -148,6 +151,9 @@ def rank(
         _compare(frame, kind, info, _aged(rule, limit), bias)
         for info, limit in zip(candidates, limits, strict=True)
     ]
+
+    for comparison, cost in zip(seen, costs, strict=bool(costs)):
+        comparison.total += cost
 
     def place(i: int) -> tuple[int, int, float, float, int]:
         c, days = seen[i], _days(frame, candidates[i])

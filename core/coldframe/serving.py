@@ -11,6 +11,9 @@ from coldframe.frame import FrameInfo, Kind
 from coldframe.interpolation import Blend, Doubling, blend_of
 from coldframe.matching import Match, Ranked, match, rank, rules_for
 
+LIBRARY_COST = 0.05
+"""Tolerances by which a library's master must be nearer to be taken before the night's own."""
+
 
 @dataclass(frozen=True, slots=True)
 class Candidate:
@@ -117,8 +120,9 @@ def _serve(
 ) -> Served:
     infos = [c.info for c in candidates]
     ages = [c.age_days for c in candidates]
-    ranked = tuple(rank(frame, kind, infos, rule, bias=bias, ages=ages))
-    found = match(frame, kind, infos, rule, bias=bias, ages=ages)
+    costs = [LIBRARY_COST * c.library for c in candidates]
+    ranked = tuple(rank(frame, kind, infos, rule, bias=bias, ages=ages, costs=costs))
+    found = match(frame, kind, infos, rule, bias=bias, ages=ages, costs=costs)
     note, blend = found.reason, None
     full = rules_for(kind, rule)
     if found.index is None and full.get("interpolate") and frame.temperature is not None:

@@ -18,8 +18,7 @@ LAYERS = [
     {"serving"},
     {"store", "plugins", "night"},
     {"schema", "recipe", "recipe_check", "tasks", "stacking", "deciding"},
-    {"lending"},
-    {"graph", "choose"},
+    {"graph", "lending", "choose"},
     {"execute", "estimate", "explain"},
     {"recording", "session"},
 ]

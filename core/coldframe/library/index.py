@@ -66,7 +66,7 @@ class Index:
         if not memory:
             self._write_ahead()
         if form < FORMAT:
-            with self._writing():
+            with self._transaction():
                 self._db.execute(_TABLE)
                 self._db.execute(_FIND)
                 self._db.execute(f"PRAGMA user_version = {FORMAT}")
@@ -88,7 +88,13 @@ class Index:
                 time.sleep(0.02)
 
     @contextmanager
-    def _writing(self) -> Iterator[None]:
+    def writing(self) -> Iterator[None]:
+        """Nobody else changes the library meanwhile, in any process. All or nothing is kept."""
+        with self._guard(), self._transaction():
+            yield
+
+    @contextmanager
+    def _transaction(self) -> Iterator[None]:
         self._db.execute("BEGIN IMMEDIATE")
         try:
             yield
@@ -136,20 +142,17 @@ class Index:
                 self.unreadable[key] = str(error)
         gone = known - there.keys()
         if fresh or gone:
-            self.put(entry for entry in fresh if entry is not None)
-            with self._guard(), self._writing():
-                self._db.executemany("DELETE FROM masters WHERE key = ?", [(k,) for k in gone])
+            with self.writing():
+                self.put(entry for entry in fresh if entry is not None)
+                self.drop(gone)
 
     def put(self, entries: Iterable[Entry]) -> None:
-        """Add or replace rows."""
-        rows = [_row(entry) for entry in entries]
-        with self._guard(), self._writing():
-            self._db.executemany(_INSERT, rows)
+        """Add or replace rows; inside `writing`."""
+        self._db.executemany(_INSERT, [_row(entry) for entry in entries])
 
-    def drop(self, key: str) -> None:
-        """Take one row out."""
-        with self._guard(), self._writing():
-            self._db.execute("DELETE FROM masters WHERE key = ?", (key,))
+    def drop(self, keys: Iterable[str]) -> None:
+        """Take rows out; inside `writing`."""
+        self._db.executemany("DELETE FROM masters WHERE key = ?", [(key,) for key in keys])
 
     def entries(self, kind: str | None = None, camera: str | None = None) -> list[Entry]:
         """Masters of a kind and a camera, or all: by camera, kind, settings and time."""

@@ -95,13 +95,14 @@ class Library:
         False when it is already here. Killed at any moment, the master is either here whole or
         not here.
         """
-        if self.entry_file(entry.key).exists() and self.store.get(entry.key) is not None:
-            return False
-        for suffix in (".fits", ".json"):
-            target = self.store.file(entry.key).with_suffix(suffix)
-            place(files.with_suffix(suffix), target)
-        self._write(entry)
-        self.index.put([entry])
+        with self.index.writing():
+            if self.entry_file(entry.key).exists() and self.store.get(entry.key) is not None:
+                return False
+            for suffix in (".fits", ".json"):
+                target = self.store.file(entry.key).with_suffix(suffix)
+                place(files.with_suffix(suffix), target)
+            self._write(entry)
+            self.index.put([entry])
         return True
 
     def _write(self, entry: Entry) -> None:
@@ -122,9 +123,10 @@ class Library:
     def remove(self, entry: Entry) -> None:
         """Take a master out. The entry goes first: half a removal is no master."""
         try:
-            self.entry_file(entry.key).unlink(missing_ok=True)
-            self.index.drop(entry.key)
-            self.store.delete(entry.key)
+            with self.index.writing():
+                self.entry_file(entry.key).unlink(missing_ok=True)
+                self.index.drop([entry.key])
+                self.store.delete(entry.key)
         except OSError as error:
             raise StoreError(f"cannot remove {error.filename}: {error.strerror}") from None
 
