@@ -545,6 +545,23 @@ def test_two_adds_and_readers_at_once(made, frames, tmp_path):
         np.testing.assert_array_equal(one.data, both.data)
 
 
+def test_two_runs_at_once_from_one_library(made, tmp_path):
+    lights = tmp_path / "lights"
+    sim.write(lights, "light", 4, exposure=60.0, light=30.0, day=2)
+    before = holds(made[0])
+    command = [sys.executable, "-m", "coldframe.cli", "run", str(lights), "--library", str(made[0])]
+    runs = [
+        subprocess.Popen([*command, "-o", str(tmp_path / name)], stderr=subprocess.PIPE, text=True)
+        for name in ("one", "two")
+    ]
+    for process in runs:
+        _, said = process.communicate()
+        assert process.returncode == 0, said
+    one, two = (sorted((tmp_path / name).glob("*stack.fits")) for name in ("one", "two"))
+    assert [p.read_bytes() for p in one] == [p.read_bytes() for p in two]
+    assert holds(made[0]) == before
+
+
 def test_a_master_may_be_removed_while_others_are_added(library, frames, tmp_path):
     row = next(r for r in good("library", "list", "--library", library) if r["kind"] == "flat")
     sim.write(tmp_path / "more", "dark", 4, exposure=30.0, day=2)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -72,7 +73,7 @@ def add(
     registry = find_plugins()
     wish = Wish(recipe, overrides, workers, memory, versions(registry))
     with _open(library, create=True) as opened:
-        done = add_folders(folders, opened, registry, wish, None)
+        done = add_folders(folders, opened, registry, wish, partial(click.echo, err=True))
         entries = opened.entries()
         judged = {e.key: [v for v in verdicts(opened, e, entries) if v.disagrees] for e in done.new}
         rows = [summary(e, opened.ages[e.kind.value]) for e in done.new]

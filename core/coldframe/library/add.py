@@ -25,12 +25,13 @@ from coldframe.plugins import Registry
 from coldframe.recipe import Recipe, find_recipe, load_recipe
 from coldframe.step import Context, MeasureStep, StackStep
 from coldframe.store import Ref, Store
-from coldframe.tasks import FrameTask, TaskSpec
+from coldframe.tasks import FrameTask
 
 MEASURE = "measure-master"
 """The step whose numbers a master's page shows, where one of that name is installed."""
 
-Watch = Callable[[TaskSpec, Ref | None], None]
+Say = Callable[[str], None]
+"""Told in words what is being done; an add may take minutes."""
 
 
 @dataclass
@@ -56,7 +57,7 @@ class Wish:
 
 
 def add(
-    folders: Sequence[Path], library: Library, registry: Registry, wish: Wish, watch: Watch | None
+    folders: Sequence[Path], library: Library, registry: Registry, wish: Wish, say: Say
 ) -> Added:
     """Combine the folders' calibration frames as the recipe says and keep the masters.
 
@@ -86,7 +87,7 @@ def add(
         own = [info for info in frames if info.camera == camera]
         recipe = named or _suited(own, registry, wish.overrides)
         with work_folder(library.root) as work:
-            _make(own, recipe, library, registry, wish, work, watch, out)
+            _make(own, recipe, library, registry, wish, work, say, out)
     return out
 
 
@@ -132,7 +133,7 @@ def _make(
     registry: Registry,
     wish: Wish,
     work: Path,
-    watch: Watch | None,
+    say: Say,
     out: Added,
 ) -> None:
     readable = [(info, reader_for(info, registry.readers).name) for info in frames]
@@ -152,13 +153,18 @@ def _make(
     plan.targets = [key for key in plan.targets if key not in here]
     out.warnings += plan.warnings
     out.set_aside += [(aside.info.label, aside.reason) for aside in plan.set_aside]
-    run_plan(plan, pending(plan), workers=wish.workers, watch=watch)
+    say(
+        f"{frames[0].camera or 'unknown camera'}: {len(frames)} frames, recipe {recipe.name}, "
+        f"{len(plan.targets)} masters to make"
+    )
+    run_plan(plan, pending(plan), workers=wish.workers)
     store = Store(work)
     for goal in goals:
         for item in plan.flows[goal]:
             if item.key in plan.targets:
                 entry = _entry(item, goal, plan, store, registry, wish)
                 (out.new if library.keep(entry, store.file(item.key)) else out.known).append(entry)
+                say(f"kept {entry.id} ({entry.label})")
     out.set_aside += _left_out(plan, store)
 
 
