@@ -110,6 +110,14 @@ def test_smoothing_does_not_hide_noise(truth, names, parts, perfect):
     assert seen["noise_ratio"] == pytest.approx(perfect["noise_ratio"], rel=0.015)
 
 
+def test_a_tilted_sky_is_no_noise(truth, names, parts, perfect):
+    p = parts
+    y, x = np.ogrid[: truth.shape[0], : truth.shape[1]]
+    tilt = 0.5 * y / truth.shape[0] - 0.7 * x / truth.shape[1] + 0.2 * (x / truth.shape[1]) ** 2
+    seen = judge(truth, names, p, light=p["stars"] + p["nebula"] + p["sky"] + p["noise"] + tilt)
+    assert seen["noise_ratio"] == pytest.approx(perfect["noise_ratio"], rel=0.002)
+
+
 def test_dimmed_stars_show(truth, names, parts, perfect):
     p = parts
     seen = judge(truth, names, p, light=0.98 * p["stars"] + p["nebula"] + p["sky"] + p["noise"])

@@ -147,7 +147,7 @@ def _mono(size: str) -> Scenario:
         flat_exposure=(1.5, 4.0, 4.0, 4.0),
         lights=(6, 4, 4, 4) if few else (12, 6, 6, 6),
         dark_sets=((4, -10.0), (2, 0.0)) if few else ((20, -10.0), (6, 0.0)),
-        flats=3 if few else 10,
+        flats=3 if few else 20,
         biases=4 if few else 20,
         stars_per_megapixel=6000 if few else 1500,
         star_bands=((2.4, 0.0), (0.75, 0.35), (1.0, 0.0), (0.7, -0.45)),
