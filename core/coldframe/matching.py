@@ -116,8 +116,13 @@ def match(
     -----
     Equally good candidates: the one taken nearest in time, then the first.
     """
-    name = kind_words(kind)
     ranked = rank(frame, kind, candidates, rules, bias=bias, ages=ages, costs=costs)
+    return best_of(kind, candidates, ranked)
+
+
+def best_of(kind: Kind, candidates: Sequence[FrameInfo], ranked: Sequence[Ranked]) -> Match:
+    """The match that a ranking (see `rank`) comes to."""
+    name = kind_words(kind)
     if not ranked:
         return Match(None, reason=f"there is no {name}")
     best = ranked[0]

@@ -9,7 +9,7 @@ from typing import Any
 
 from coldframe.frame import FrameInfo, Kind
 from coldframe.interpolation import Blend, Doubling, blend_of
-from coldframe.matching import Match, Ranked, match, rank, rules_for
+from coldframe.matching import Match, Ranked, best_of, rank, rules_for
 
 LIBRARY_COST = 0.05
 """Tolerances by which a library's master must be nearer to be taken before the night's own."""
@@ -106,8 +106,15 @@ def serve(
     # Bias first: whether a dark may be scaled depends on it.
     for kind in sorted(by_kind, key=lambda kind: kind is not Kind.BIAS):
         bias = any(one.kind is Kind.BIAS and one.chosen is not None for one in out)
-        out.append(_serve(frame, kind, by_kind[kind], rules.get(kind.value, {}), bias, shelf))
+        near = [c for c in by_kind[kind] if not _of_other_camera(frame, c)]
+        out.append(_serve(frame, kind, near, rules.get(kind.value, {}), bias, shelf))
     return out
+
+
+def _of_other_camera(frame: FrameInfo, candidate: Candidate) -> bool:
+    """A library may hold many cameras' masters; those of others are not worth a look."""
+    known = candidate.info.camera and frame.camera
+    return bool(candidate.library and known and candidate.info.camera != frame.camera)
 
 
 def _serve(
@@ -122,7 +129,7 @@ def _serve(
     ages = [c.age_days for c in candidates]
     costs = [LIBRARY_COST * c.library for c in candidates]
     ranked = tuple(rank(frame, kind, infos, rule, bias=bias, ages=ages, costs=costs))
-    found = match(frame, kind, infos, rule, bias=bias, ages=ages, costs=costs)
+    found = best_of(kind, infos, ranked)
     note, blend = found.reason, None
     full = rules_for(kind, rule)
     if found.index is None and full.get("interpolate") and frame.temperature is not None:

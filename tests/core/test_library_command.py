@@ -78,7 +78,7 @@ def test_add_makes_a_master_of_every_setting(made):
     assert {row["id"] for row in listed} == {row["id"] for row in summary["new"]}
     assert [row["frames"] for row in listed if row["kind"] == "dark"] == [6, 6]
     assert len(good("library", "list", "--library", library, "--kind", "flat")) == 1
-    assert not list((library / "work").iterdir())
+    assert [p.name for p in (library / "work").iterdir()] == ["lock"]
     words = call("library", "list", "--library", library).stdout
     assert "dark · 60 s · gain 100 · offset 30 · -10.0 °C" in words
 
@@ -436,7 +436,7 @@ def after_a_stop(library, frames, whole):
     else:
         good("library", "add", frames, "--library", library)
     assert holds(library) == whole
-    assert not list((library / "work").iterdir())
+    assert [p.name for p in (library / "work").iterdir()] == ["lock"]
 
 
 # What is there at the moment of the kill: work begun, the first master kept, the third kept.

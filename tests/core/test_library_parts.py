@@ -89,6 +89,17 @@ def test_flats_agree_whatever_their_level_and_dust_is_seen():
         seen = compare_shapes(a, b, flat(rng), flat(rng, dust=0.02))
         assert seen.disagrees
         assert "has dust moved?" in seen.words
+    # One spot of dust in a frame so large that it hardly counts in the whole.
+    one = flat(rng)
+    tiled = [
+        Frame(np.tile(f.data, (8, 8)), np.tile(f.flags, (8, 8)), f.info,
+              {"variance": np.tile(f.planes["variance"], (8, 8))})
+        for f in (one, one)
+    ]  # fmt: skip
+    tiled[1].data[40:54, 60:74] *= 0.98
+    spot = compare_shapes(a, b, *tiled)
+    assert spot.difference < 0.1
+    assert spot.disagrees
     plain = replace(flat(rng), planes={})
     assert compare_shapes(a, b, plain, plain) is None
 

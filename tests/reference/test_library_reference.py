@@ -50,10 +50,10 @@ def test_p_of_shapes_is_uniform_when_flats_agree():
             data = rng.normal(level, 20.0, (64, 96)).astype(np.float32)
             flags = np.zeros((64, 96), np.uint8)
             frames.append(Frame(data, flags, FrameInfo(), {"variance": variance}))
-        chi2, freedom, p, _, _ = shape_test(*frames)
-        assert freedom == 4 * 6 - 1
-        assert p == pytest.approx(stats.chi2.sf(chi2, freedom))
-        chances.append(p)
+        found = shape_test(*frames)
+        assert found.freedom == 4 * 6 - 1
+        assert found.p == pytest.approx(stats.chi2.sf(found.chi2, found.freedom))
+        chances.append(found.p)
     assert stats.kstest(chances, "uniform").pvalue > 0.01
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import shutil
 import tempfile
 from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -245,13 +244,15 @@ def work_folder(root: Path) -> Iterator[Path]:
     base = root / "work"
     try:
         base.mkdir(parents=True, exist_ok=True)
-        _clear(base)
-        work = Path(tempfile.mkdtemp(dir=base))
-        lock = (work / "lock").open("w")
+        with (base / "lock").open("w") as all_of_them:
+            _lock(all_of_them.fileno(), wait=True)  # nobody else begins or clears meanwhile
+            _clear(base)
+            work = Path(tempfile.mkdtemp(dir=base))
+            lock = (work / "lock").open("w")
+            _lock(lock.fileno())
     except OSError as error:
         raise StoreError(f"cannot write in {base}: {error.strerror}") from None
     try:
-        _lock(lock.fileno())
         yield work
     finally:
         shutil.rmtree(work, ignore_errors=True)
@@ -260,23 +261,22 @@ def work_folder(root: Path) -> Iterator[Path]:
 
 def _clear(base: Path) -> None:
     for left in base.iterdir():
-        try:
-            handle = os.open(left / "lock", os.O_RDWR)
-        except OSError:
-            continue  # being made or being cleared by another process
-        try:
-            if _lock(handle):
+        if not left.is_dir():
+            continue
+        if not (left / "lock").exists():
+            shutil.rmtree(left, ignore_errors=True)
+            continue
+        with (left / "lock").open("r+") as lock:
+            if _lock(lock.fileno()):
                 shutil.rmtree(left, ignore_errors=True)
-        finally:
-            os.close(handle)
 
 
-def _lock(handle: int) -> bool:
+def _lock(handle: int, *, wait: bool = False) -> bool:
     """Take the lock; False when another process has it."""
     import fcntl
 
     try:
-        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError:
+        fcntl.flock(handle, fcntl.LOCK_EX | (0 if wait else fcntl.LOCK_NB))
+    except BlockingIOError:
         return False
     return True

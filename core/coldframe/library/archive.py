@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import json
 import re
+import shutil
 import tarfile
 from collections.abc import Sequence
 from dataclasses import dataclass, field
@@ -93,4 +94,7 @@ def _unpack(tar: tarfile.TarFile, file: Path, work: Path) -> None:
             raise UsageError(
                 f"{file} is no export of a library (format {FORMAT}): it holds '{member.name}'"
             )
-        tar.extract(member, work, filter="data")
+        source = tar.extractfile(member)
+        assert source is not None
+        with source, (work / member.name).open("wb") as target:
+            shutil.copyfileobj(source, target)
