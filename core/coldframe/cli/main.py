@@ -19,6 +19,8 @@ COMMANDS = {
     "plan": "Show what a run would do, without running.",
     "recipe": "List, show and check recipes.",
     "steps": "Show every installed step.",
+    "camera": "Measure a camera; advise on exposure.",
+    "shotlist": "List the calibration frames that are still to be shot.",
     "demo": "Make an invented night and run the main job on it.",
 }
 

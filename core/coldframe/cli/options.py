@@ -34,7 +34,7 @@ class Size(click.ParamType):
 
 
 def planning_options(function: Callable[..., Any]) -> Callable[..., Any]:
-    """NIGHT..., --recipe, --set, -o, --store, --workers, --memory."""
+    """NIGHT..., --recipe, --set, -o, --store, --camera, --workers, --memory."""
     for decorate in reversed(
         [
             click.argument("nights", nargs=-1, required=True, type=click.Path(path_type=Path)),
@@ -50,6 +50,11 @@ def planning_options(function: Callable[..., Any]) -> Callable[..., Any]:
             click.option(
                 "--store", type=click.Path(path_type=Path, file_okay=False),
                 help="Folder for everything in between. [default: OUTPUT/store]",
+            ),
+            click.option(
+                "--camera", "cameras", multiple=True,
+                type=click.Path(path_type=Path, dir_okay=False), metavar="FILE",
+                help="Camera file that tells gain, read noise and white level where frames do not.",
             ),
             click.option(
                 "--workers", type=click.IntRange(1), default=default_workers(),
@@ -74,6 +79,7 @@ def make_request(
     workers: int,
     memory: int,
     scheduler: str = "threads",
+    cameras: tuple[Path, ...] = (),
 ) -> Request:
     """Fill in the defaults that depend on each other."""
     seen: set[Path] = set()
@@ -92,4 +98,5 @@ def make_request(
         scheduler=scheduler,
         workers=workers,
         memory=memory,
+        cameras=cameras,
     )
