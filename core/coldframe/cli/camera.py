@@ -7,14 +7,13 @@ from typing import TYPE_CHECKING
 
 import click
 
+from coldframe.cli.advise import advise
 from coldframe.cli.log import logging_options
+from coldframe.cli.scanning import patterns_of, scan_folders
 from coldframe.cli.show import json_option, print_json, print_table
-from coldframe.errors import UsageError
 
 if TYPE_CHECKING:
     from coldframe.camera.measure import Measured
-    from coldframe.night import NightScan
-    from coldframe.plugins import Registry
 
 
 @click.group("camera")
@@ -126,35 +125,6 @@ def measure(
     click.echo(f"report: {report}")
 
 
-def scan_folders(
-    folders: tuple[Path, ...], registry: Registry, patterns: dict[str, list[str]] | None = None
-) -> NightScan:
-    """The frames in folders. Raises UsageError when there are none that can be used."""
-    from coldframe.night import scan
-
-    found = scan(folders, registry.readers, registry.fix_metadata, patterns=patterns or {})
-    if not found.frames:
-        reasons = "".join(f"\n  {label}: {why}" for label, why in found.set_aside)
-        raise UsageError(f"no usable frame in {', '.join(map(str, folders))}{reasons}")
-    for warning in found.warnings:
-        click.echo(f"warning: {warning}", err=True)
-    return found
-
-
-def patterns_of(kinds: tuple[str, ...]) -> dict[str, list[str]]:
-    """KIND=GLOB pairs as the scan takes them. Raises UsageError for what is none."""
-    from coldframe.frame import Kind
-
-    out: dict[str, list[str]] = {}
-    names = [kind.value for kind in Kind]
-    for text in kinds:
-        kind, equals, glob = text.partition("=")
-        if not equals or not glob or kind not in names:
-            raise UsageError(f"--kind {text}: write KIND=GLOB, KIND one of {', '.join(names)}")
-        out.setdefault(kind, []).append(glob)
-    return out
-
-
 def slug(name: str) -> str:
     """A file name from a camera's name."""
     return "-".join("".join(c if c.isalnum() else " " for c in name).lower().split()) or "camera"
@@ -231,3 +201,6 @@ def list_cameras(as_json: bool) -> None:
             )  # fmt: skip
     heads = ["file", "camera", "setting", "gain e-/ADU", "read noise e-", "white ADU"]
     print_table("Camera files", heads, rows)
+
+
+command.add_command(advise)
