@@ -171,9 +171,7 @@ def test_a_camera_that_hides_its_dark_level_is_measured_by_noise():
             bench.frames[path] = frame.with_pixels(data)
     result = bench.measure().settings[0]
     assert any("from the noise" in note for note in result.notes)
-    assert result.setting.dark[0].rate == pytest.approx(
-        bench.camera.mean_dark(10.0), rel=0.15
-    )
+    assert result.setting.dark[0].rate == pytest.approx(bench.camera.mean_dark(10.0), rel=0.15)
 
 
 def test_converter_end_is_found_where_values_pile_up():

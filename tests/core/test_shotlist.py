@@ -76,9 +76,7 @@ def test_numbers_are_those_of_the_true_noise(night):
     assert items[Kind.DARK].now == pytest.approx(expected, rel=0.06)
     assert items[Kind.DARK].then <= 0.05
     flat = (SKY_E + DARK_E) ** 2 / 15_000 / light
-    assert items[Kind.FLAT].now == pytest.approx(
-        math.sqrt(1 + 12 * flat / 4) - 1, rel=0.1
-    )
+    assert items[Kind.FLAT].now == pytest.approx(math.sqrt(1 + 12 * flat / 4) - 1, rel=0.1)
     assert items[Kind.BIAS].wanted == 1
 
 
@@ -97,7 +95,11 @@ def test_simulated_stack_has_the_added_noise_that_the_formula_says():
 
 
 def test_frames_for_is_the_fewest_that_keep_the_promise():
-    for ratio, lights, share, places in ((0.4, 30, 0.02, 1), (1.0, 12, 0.05, 4), (1e-5, 5, 0.02, 1)):
+    for ratio, lights, share, places in (
+        (0.4, 30, 0.02, 1),
+        (1.0, 12, 0.05, 4),
+        (1e-5, 5, 0.02, 1),
+    ):
         few = frames_for(ratio, lights, share, places)
         assert added_noise(ratio, lights, few, places) <= share + 1e-12
         assert few == 1 or added_noise(ratio, lights, few - 1, places) > share
@@ -131,9 +133,7 @@ def test_masters_from_elsewhere_count(night):
 
 
 def test_a_dark_beyond_tolerance_is_missing_and_the_reason_said(night):
-    far = [
-        replace(f, temperature=0.0) if f.kind is Kind.DARK else f for f in night.infos()
-    ]
+    far = [replace(f, temperature=0.0) if f.kind is Kind.DARK else f for f in night.infos()]
     item = by_kind(make_list(far, [], [], lambda i: night.frames[i.path], Wish()))[Kind.DARK]
     assert item.have == 0
     assert any("colder" in note for note in item.notes)
@@ -215,9 +215,7 @@ FILE = CameraFile(
 
 
 def test_planned_lights_are_reckoned_from_the_camera_file():
-    plan = read_plan(
-        "camera=t1,gain=100,exposure=60,temperature=16,lights=30,sky=2", [], [FILE]
-    )
+    plan = read_plan("camera=t1,gain=100,exposure=60,temperature=16,lights=30,sky=2", [], [FILE])
     assert plan.info.camera == "Nachtauge T1"
     shots = make_list([], [plan], [FILE], lambda _: pytest.fail("reads"), Wish(share=0.1, least=1))
     items = by_kind(shots)
@@ -226,7 +224,9 @@ def test_planned_lights_are_reckoned_from_the_camera_file():
     light = READ**2 + rounding + 2 * 60
     assert items[Kind.DARK].wanted == math.ceil(30 * dark / light / (1.1**2 - 1))
     flat = 30_000.0 * GAIN  # half of full scale, electrons
-    ratio = (120 / GAIN) ** 2 * (flat + READ**2 + rounding) / GAIN**2 / 30_000**2 / (light / GAIN**2)
+    ratio = (
+        (120 / GAIN) ** 2 * (flat + READ**2 + rounding) / GAIN**2 / 30_000**2 / (light / GAIN**2)
+    )
     assert items[Kind.FLAT].wanted == math.ceil(30 * ratio / (1.1**2 - 1))
 
 
@@ -278,7 +278,7 @@ def test_sheet_and_table_hold_the_list_and_its_cautions(night, tmp_path):
     text = " ".join(words.text)
     assert words.open == []
     assert SUN in text
-    assert "☐" in text
+    assert "☐ darks" in text
     assert "Local rules" in text
     with write_csv(shots, wish, tmp_path / "s.csv").open(newline="") as handle:
         rows = list(csv.DictReader(handle))

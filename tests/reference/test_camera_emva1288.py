@@ -112,9 +112,10 @@ def test_saturation_is_the_reference_packages(points, reference):
 
 def test_read_noise_is_the_reference_packages(pairs, points, reference):
     first = gather(pairs[0][TIMES[0]][1], None).variances()[0]
-    ours = read_noise(Value(first, 0.1)).value * fit_gain(
-        usable(points, {"mono": saturation(points)})
-    ).value
+    ours = (
+        read_noise(Value(first, 0.1)).value
+        * fit_gain(usable(points, {"mono": saturation(points)})).value
+    )
     # The package carries the darks' variance back to zero exposure; the flats' darks are so short
     # and cold that their slope is chance, so the intercept is the truth within 2%, as is ours.
     assert reference[0].sigma_d == pytest.approx(3.0, rel=0.02)

@@ -18,6 +18,7 @@ from coldframe.frame import Array, FrameInfo
 from coldframe.grouping import group
 
 _APART = 3.0  # degC between the extremes before a doubling temperature means something
+_READING = 0.1  # degC: thermometers are noted to a digit after the point
 _LIKE = 0.05  # exposures that differ by less than this fraction count as equal
 
 
@@ -35,6 +36,7 @@ class _Series:
     """All exposures at one temperature, the bias among them."""
 
     temperature: float | None
+    spread: float  # standard deviation of the frames' temperatures, degC
     levels: tuple[_Level, ...]
     hot_share: float
     longest: float
@@ -120,8 +122,19 @@ class Darks:
         placed = [(r.temperature, r) for r in rates if r.temperature is not None]
         if not placed or max(t for t, _ in placed) - min(t for t, _ in placed) < _APART:
             return None
+        temperatures = [t for t, _ in placed]
+        rates_alone = [Value(r.rate_adu, r.rate_adu_error) for _, r in placed]
+        first = doubling(temperatures, rates_alone)
+        if first is None:
+            return None
+        # A temperature that is off by so much makes the rate look off by this share of itself.
+        spread = {s.temperature: s.spread for s in self.series}
         return doubling(
-            [t for t, _ in placed], [Value(r.rate_adu, r.rate_adu_error) for _, r in placed]
+            temperatures,
+            [
+                Value(r.value, math.hypot(r.error, r.value * math.log(2) * spread[t] / first.value))
+                for t, r in zip(temperatures, rates_alone, strict=True)
+            ],
         )
 
 
@@ -165,8 +178,19 @@ def dark_series(
             continue
         if bias is not None and bias.mean.shape == hot.shape:
             levels.append(_level(bias, 0.0, ~hot))
-        found.append(_Series(at.info.temperature, tuple(levels), float(hot.mean()), longest))
+        found.append(
+            _Series(
+                at.info.temperature, _spread(members), tuple(levels), float(hot.mean()), longest
+            )
+        )
     return Darks(tuple(found), tuple(offsets), shortest[1] if shortest else None)
+
+
+def _spread(frames: Sequence[FrameInfo]) -> float:
+    """How well the temperature is known, degC: as the frames differ, and no better than they are
+    noted (a digit after the point)."""
+    known = [f.temperature for f in frames if f.temperature is not None]
+    return max(float(np.std(known)) if len(known) > 1 else 0.0, _READING)
 
 
 def _level(frames: FrameSet, exposure: float, good: Array) -> _Level:

@@ -50,7 +50,7 @@ def log_plot(
     titles: dict[str, list[str]] = {}
     with matplotlib.rc_context(_RC):
         figure = Figure(figsize=_SIZE)
-        axes = figure.add_axes((0.12, 0.14, 0.84, 0.82))
+        axes = figure.add_axes((0.15, 0.14, 0.82, 0.8))
         figure.patch.set_visible(False)
         axes.patch.set_visible(False)
         axes.set_xscale("log")
@@ -62,8 +62,9 @@ def log_plot(
         axes.set_axisbelow(True)
         axes.tick_params(which="both", color=_FAINT, labelcolor=_INK, length=2.5, width=0.6)
         for axis in (axes.xaxis, axes.yaxis):
+            axis.set_major_locator(matplotlib.ticker.LogLocator(subs=(1.0, 2.0, 5.0), numticks=8))
+            axis.set_minor_locator(matplotlib.ticker.NullLocator())
             axis.set_major_formatter(lambda v, _: number(v))
-            axis.set_minor_formatter(matplotlib.ticker.NullFormatter())
         for curve in curves:
             style = (0, (4, 3)) if curve.dashed else "-"
             axes.plot(curve.x, curve.y, color=_INK, linewidth=0.9, linestyle=style)

@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from coldframe.facts import exposure_text, show
+from coldframe.facts import exposure_text, fact, show
 from coldframe.frame import FrameInfo, Kind
 from coldframe.product import atomic
 from coldframe.report.blocks import Block, Bullets, Cell, Heading, Line, Part, Table, Text
@@ -41,8 +41,9 @@ def settings_text(info: FrameInfo) -> str:
     """What to set the camera to, in words."""
     names = ["iso", "gain_setting", "offset"]
     if info.kind is Kind.FLAT:
-        names = ["filter", *names, "optics", "aperture", "focal_length"]
-    return " · ".join(show(n, getattr(info, n)) for n in names if getattr(info, n) is not None)
+        named = info.optics or info.lens
+        names = ["filter", *names, *(["optics"] if named else ["aperture", "focal_length"])]
+    return " · ".join(show(n, fact(info, n)) for n in names if fact(info, n) is not None)
 
 
 def title_of(item: Item) -> str:
@@ -74,7 +75,9 @@ def temperature_words(item: Item) -> str:
 
 def added_words(value: float | None) -> str:
     """Added noise in %."""
-    return "–" if value is None else f"{100 * value:.2g} %"
+    if value is None:
+        return "–"
+    return f"{100 * value:.2g} %" if value >= 1e-4 else "under 0.01 %"
 
 
 def as_facts(shots: ShotList, wish: Wish) -> dict[str, Any]:
@@ -164,23 +167,21 @@ def _todo(todo: Sequence[Item], shots: ShotList) -> list[Block]:
 
 def _table(items: Sequence[Item], caption: str, tick: bool) -> Table:
     headings = [
-        Heading("Done", tight=True),
         Heading("Frames", tight=True),
         Heading("Shoot", numeric=True),
         Heading("Exposure", tight=True),
         Heading("Sensor", tight=True),
-        Heading("Setting"),
+        Heading("Setting", wide=True),
         Heading("When", wide=True),
         Heading("Takes", tight=True),
         Heading("There are", numeric=True),
-        Heading("Adds noise now", tight=True),
-        Heading("then", tight=True),
+        Heading("Noise added now"),
+        Heading("then"),
     ]
     lines = [
         Line(
             [
-                Cell("☐" if tick else "✓"),
-                Cell(name_of(i.kind)),
+                Cell(f"{'☐' if tick else '✓'} {name_of(i.kind)}"),
                 Cell(str(i.shoot)),
                 Cell(exposure_words(i)),
                 Cell(temperature_words(i)),
