@@ -165,13 +165,14 @@ def _print(shots: ShotList) -> None:
         title_of,
     )
 
+    several = len({i.info.camera for i in shots.items}) > 1
     print_table(
         "Shot list",
         ["shoot", "frames", "exposure", "sensor", "setting", "when", "takes", "there are",
          "adds now", "then"],
         [
             [str(i.shoot), name_of(i.kind), exposure_words(i), temperature_words(i),
-             settings_text(i.info), i.when, duration(i.seconds) if i.shoot else "–", str(i.have),
+             settings_text(i.info, several), i.when, duration(i.seconds) if i.shoot else "–", str(i.have),
              added_words(i.now), added_words(i.then)]
             for i in shots.items
         ],

@@ -37,12 +37,14 @@ def cautions(items: Sequence[Item]) -> tuple[str, ...]:
     return ((SUN,) if flats else ()) + (OUTSIDE if any(i.shoot for i in items) else ())
 
 
-def settings_text(info: FrameInfo) -> str:
+def settings_text(info: FrameInfo, with_camera: bool = False) -> str:
     """What to set the camera to, in words."""
     names = ["iso", "gain_setting", "offset"]
     if info.kind is Kind.FLAT:
         named = info.optics or info.lens
         names = ["filter", *names, *(["optics"] if named else ["aperture", "focal_length"])]
+    if with_camera:
+        names.insert(0, "camera")
     return " · ".join(show(n, fact(info, n)) for n in names if fact(info, n) is not None)
 
 
@@ -174,10 +176,8 @@ def _table(items: Sequence[Item], caption: str, tick: bool) -> Table:
         Heading("Setting", wide=True),
         Heading("When", wide=True),
         Heading("Takes", tight=True),
-        Heading("There are", numeric=True),
-        Heading("Noise added now"),
-        Heading("then"),
     ]
+    cameras = {i.info.camera for i in items}
     lines = [
         Line(
             [
@@ -185,17 +185,37 @@ def _table(items: Sequence[Item], caption: str, tick: bool) -> Table:
                 Cell(str(i.shoot)),
                 Cell(exposure_words(i)),
                 Cell(temperature_words(i)),
-                Cell(settings_text(i.info)),
+                Cell(settings_text(i.info, len(cameras) > 1)),
                 Cell(i.when),
                 Cell(duration(i.seconds) if i.shoot else "–"),
-                Cell(str(i.have)),
-                Cell(added_words(i.now)),
-                Cell(added_words(i.then)),
             ]
         )
         for i in items
     ]
     return Table(caption, headings, lines)
+
+
+def _added(items: Sequence[Item]) -> Table:
+    headings = [
+        Heading("Frames", wide=True),
+        Heading("There are", numeric=True),
+        Heading("Add now", tight=True),
+        Heading("Wanted", numeric=True),
+        Heading("Add then", tight=True),
+    ]
+    lines = [
+        Line(
+            [
+                Cell(title_of(i)),
+                Cell(str(i.have)),
+                Cell(added_words(i.now)),
+                Cell(str(i.wanted)),
+                Cell(added_words(i.then)),
+            ]
+        )
+        for i in items
+    ]
+    return Table("Noise that each master adds to the stack", headings, lines)
 
 
 def _why(shots: ShotList, wish: Wish) -> list[Block]:
@@ -209,7 +229,7 @@ def _why(shots: ShotList, wish: Wish) -> list[Block]:
         f"{number(100 * wish.share)} %, {places}; never fewer than {wish.least}, so that outliers "
         "can be told. Noise that is not known is not guessed."
     )
-    blocks: list[Block] = [Text(about)]
+    blocks: list[Block] = [Text(about), _added(shots.items)]
     why = [f"{title_of(i)}: {i.reason}; {i.have} exist. For {i.serves}." for i in shots.items]
     blocks.append(Bullets(why, "Line by line"))
     if shots.together:
