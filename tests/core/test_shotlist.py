@@ -12,8 +12,9 @@ from coldframe.camera.file import CameraFile, DarkRate, Setting
 from coldframe.errors import UsageError
 from coldframe.frame import Frame, FrameInfo, Kind
 from coldframe.shots.forecast import read_forecast, spans
+from coldframe.shots.items import Plan, Wish
 from coldframe.shots.noise import added_noise, flat_ratio, frames_for, together
-from coldframe.shots.plan import Plan, Wish, make_list
+from coldframe.shots.plan import make_list
 from coldframe.shots.planned import read_plan
 from coldframe.shots.sheet import SUN, as_facts, write_csv, write_sheet
 from coldframe.shots.stock import Stocked

@@ -13,7 +13,7 @@ from coldframe.cli.show import json_option, print_json, print_table
 from coldframe.errors import UsageError
 
 if TYPE_CHECKING:
-    from coldframe.shots.plan import ShotList
+    from coldframe.shots.items import ShotList
 
 
 @click.command("shotlist")
@@ -118,7 +118,8 @@ def command(
     from coldframe.night import reader_for
     from coldframe.plugins import find_plugins
     from coldframe.shots.forecast import read_forecast
-    from coldframe.shots.plan import Wish, make_list
+    from coldframe.shots.items import Wish
+    from coldframe.shots.plan import make_list
     from coldframe.shots.planned import read_plan
     from coldframe.shots.sheet import as_facts, write_csv, write_sheet
 
@@ -155,7 +156,7 @@ def command(
 
 def _print(shots: ShotList) -> None:
     from coldframe.report.numbers import duration
-    from coldframe.shots.plan import name_of
+    from coldframe.shots.items import name_of
     from coldframe.shots.sheet import (
         added_words,
         cautions,

@@ -14,87 +14,16 @@ from coldframe.frame import FrameInfo, Kind
 from coldframe.grouping import group
 from coldframe.matching import DEFAULT_RULES
 from coldframe.report.numbers import count
-from coldframe.shots.forecast import Forecast, clock, spans
+from coldframe.shots.items import Item, Plan, ShotList, Wish, name_of
 from coldframe.shots.noise import added_noise, flat_ratio, frames_for, offset_ratio, together
 from coldframe.shots.stock import FrameNoise, LightNoise, Noises, Stocked, find, stock
+from coldframe.shots.when import order, placed
 
 LONG_FLAT = 2.0
 """s: from here on flats want dark flats, below bias does (common practice, no source)."""
 
 USUAL = 20
 """Frames of a kind where noise is not known (common practice, no source)."""
-
-_TURNS = {Kind.FLAT: 0, Kind.DARK_FLAT: 1, Kind.DARK: 2, Kind.BIAS: 3}
-
-
-@dataclass(frozen=True, slots=True)
-class Wish:
-    """share : how much each kind of master may add to the stack's noise, as a fraction. least :
-    frames of a kind, so that outliers can be told. positions : different places on the sensor
-    that the lights lie at. overhead : s after each frame. above : degC that the sensor is warmer
-    than the air."""
-
-    share: float = 0.02
-    least: int = 10
-    positions: int = 1
-    overhead: float = 2.0
-    forecast: Forecast | None = None
-    above: float = 0.0
-
-
-@dataclass(frozen=True, slots=True)
-class Plan:
-    """Lights that are planned, not taken. info : their settings (no path). count : of lights.
-    sky : e-/s in a pixel with dark current, None when not known."""
-
-    info: FrameInfo
-    count: int = 20
-    sky: float | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Item:
-    """One line of the shot list.
-
-    info : the settings to shoot at. serves : which lights; `lights`, how many. have, wanted,
-    shoot : frames. now, then : what the master adds to the stack's noise, with the frames that
-    exist and with those wanted; None when noise is not known. seconds : to shoot the rest.
-    reason : why so many. notes : for the photographer. start : minutes since the forecast's first
-    midnight, for the order. when : in words.
-    """
-
-    kind: Kind
-    info: FrameInfo
-    serves: str
-    lights: int
-    have: int
-    wanted: int
-    now: float | None
-    then: float | None
-    reason: str
-    seconds: float
-    notes: tuple[str, ...] = ()
-    start: float = math.inf
-    when: str = ""
-
-    @property
-    def shoot(self) -> int:
-        """Frames still to shoot."""
-        return max(0, self.wanted - self.have)
-
-
-@dataclass(frozen=True, slots=True)
-class ShotList:
-    """Items in the order to shoot them. together : by lights, what all masters add when done."""
-
-    items: tuple[Item, ...]
-    together: tuple[tuple[str, float], ...] = ()
-    notes: tuple[str, ...] = ()
-
-    @property
-    def seconds(self) -> float:
-        """Time for all that is to be shot, s."""
-        return sum(item.seconds for item in self.items)
 
 
 def make_list(
@@ -125,8 +54,8 @@ def make_list(
     planner = _Planner(frames, cameras, read, wish, masters)
     for stack in _stacks(lights, plans):
         planner.stack(stack)
-    items = [_placed(item, wish) for item in planner.merged()]
-    items.sort(key=lambda i: _order(i, wish))
+    items = [placed(item, wish) for item in planner.merged()]
+    items.sort(key=lambda i: order(i, wish))
     totals = tuple((label, together(parts)) for label, parts in planner.parts.items() if parts)
     notes = [f"{label} is left out: {why}" for label, why in planner.noises.set_aside]
     return ShotList(tuple(items), totals, tuple(notes))
@@ -331,19 +260,6 @@ class _Planner:
         return list(out.values())
 
 
-_NAMES = {
-    Kind.DARK: "darks",
-    Kind.FLAT: "flats",
-    Kind.BIAS: "bias frames",
-    Kind.DARK_FLAT: "dark flats",
-}
-
-
-def name_of(kind: Kind) -> str:
-    """The kind in the plural."""
-    return _NAMES[kind]
-
-
 def _reason(
     kind: Kind,
     wanted: int,
@@ -365,59 +281,3 @@ def _reason(
         keeps += f" ({needed} would; {wish.least} tell outliers)"
     sources = noise.source if noise.source == light.source else f"{noise.source}; {light.source}"
     return f"{keeps} ({sources})"
-
-
-def _cooled(item: Item) -> bool:
-    """Whether its temperature can be set: a camera with a gain setting whose header tells it."""
-    info = item.info
-    return info.gain_setting is not None and info.temperature_source == "header"
-
-
-def _placed(item: Item, wish: Wish) -> Item:
-    """With the time at which the forecast allows it."""
-    if item.shoot == 0:
-        return replace(item, when="enough")
-    if item.kind is Kind.FLAT:
-        return replace(item, when="with the optics untouched: twilight, or an even light source")
-    if item.kind is not Kind.DARK:
-        return replace(item, when="any time")
-    temperature = item.info.temperature
-    if temperature is None:
-        return replace(item, when="at the lights' temperature")
-    if _cooled(item):
-        return replace(item, when=f"any time, sensor set to {temperature:.0f} °C")
-    if wish.forecast is None:
-        return replace(item, when=f"when the sensor is near {temperature:.0f} °C")
-    tolerance = float(DEFAULT_RULES["dark"]["temperature"])
-    found = spans(wish.forecast, temperature, tolerance, wish.above)
-    if not found:
-        low, high = wish.forecast.range
-        words = (
-            f"not in this forecast: the sensor will be at {low + wish.above:.0f} to "
-            f"{high + wish.above:.0f} °C"
-        )
-        return replace(item, when=words)
-    longest = max(found, key=lambda s: s.end - s.start)
-    first = longest if item.seconds > 60 * (found[0].end - found[0].start) else found[0]
-    minutes = first.end - first.start
-    each = (item.info.exposure or 0.0) + wish.overhead
-    room = int(60 * minutes / each)
-    words = first.text
-    if room < item.shoot:
-        words += f" (time for {room})"
-    else:
-        words += f" (done by {clock(first.start + item.seconds / 60)} if begun at once)"
-    return replace(item, when=words, start=first.start)
-
-
-def _order(item: Item, wish: Wish) -> tuple[object, ...]:
-    """What is enough goes last; then by time; then flats first, and warm darks before cold."""
-    warm = item.info.temperature
-    return (
-        item.shoot == 0,
-        item.start if wish.forecast else 0.0,
-        _TURNS[item.kind],
-        -(warm if warm is not None else -math.inf),
-        item.info.iso or 0,
-        item.info.exposure or 0.0,
-    )

@@ -10,7 +10,7 @@ from typing import Any
 from coldframe.camera.file import CameraFile
 from coldframe.errors import UsageError
 from coldframe.frame import FrameInfo, Kind
-from coldframe.shots.plan import Plan
+from coldframe.shots.items import Plan
 
 _NUMBERS = {
     "gain": "gain_setting",

@@ -13,7 +13,7 @@ from coldframe.product import atomic
 from coldframe.report.blocks import Block, Bullets, Cell, Heading, Line, Part, Table, Text
 from coldframe.report.build import write_page
 from coldframe.report.numbers import count, duration, number
-from coldframe.shots.plan import Item, ShotList, Wish, name_of
+from coldframe.shots.items import Item, ShotList, Wish, name_of
 
 SUN = (
     "Flats at dawn or dusk: never point optics at or near the sun, and never look through them "
