@@ -7,11 +7,12 @@ import os
 import platform
 import time
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any
 
+from coldframe.camera.known import complete, find_cameras
 from coldframe.choose import choose_recipe
 from coldframe.errors import UsageError
 from coldframe.estimate import (
@@ -48,6 +49,7 @@ class Request:
     scheduler: str = "threads"
     workers: int = 1
     memory: int = 4 << 30
+    cameras: tuple[Path, ...] = ()  # camera files, before those of the user's cameras folder
     library: Path | None = None  # None: the user's own, when there is one
     use_library: bool = True
 
@@ -65,6 +67,7 @@ class Prepared:
     resources: Resources
     estimate: Estimate
     rates: Mapping[str, float]
+    cameras: tuple[str, ...] = ()  # which camera files told what
 
 
 def prepare(request: Request, registry: Registry) -> Prepared:
@@ -73,6 +76,7 @@ def prepare(request: Request, registry: Registry) -> Prepared:
     Raises UsageError for folders or recipes that cannot be used.
     """
     output = request.output.resolve()
+    cameras = find_cameras(request.cameras)
     for night in request.nights:
         if output == night.resolve():
             raise UsageError(f"{output} is a night's own folder; choose another with -o")
@@ -92,6 +96,8 @@ def prepare(request: Request, registry: Registry) -> Prepared:
     if not found.frames:
         reasons = "".join(f"\n  {label}: {why}" for label, why in found.set_aside)
         raise UsageError(f"no usable frame in {_names(request.nights)}{reasons}")
+    known = complete(found.frames, cameras)
+    found = replace(found, frames=known.frames)
     shelf = open_shelf(request.library, request.use_library)
     if named is not None:
         recipe, why = named, "named by you"
@@ -113,7 +119,7 @@ def prepare(request: Request, registry: Registry) -> Prepared:
     tasks = pending(plan)
     rates = load_rates(request.store)
     cost = estimate(plan, tasks, resources, rates)
-    return Prepared(request, recipe, why, found, plan, tasks, resources, cost, rates)
+    return Prepared(request, recipe, why, found, plan, tasks, resources, cost, rates, known.used)
 
 
 def _names(nights: Sequence[Path]) -> str:
@@ -195,6 +201,7 @@ def manifest(prepared: Prepared, record: RunRecord, report: Path) -> dict[str, A
             "steps": [dict(step) for step in record.steps],
         },
         "nights": list(record.nights),
+        "cameras": list(prepared.cameras),
         "versions": dict(record.versions),
         "scheduler": prepared.request.scheduler,
         "workers": prepared.request.workers,

@@ -42,6 +42,14 @@ def command() -> None:
 @click.option("--recipe", metavar="NAME|FILE", help="Recipe; else the one that suits each camera.")
 @click.option("--set", "overrides", multiple=True, metavar="STEP.PARAM=VALUE")
 @click.option(
+    "--camera",
+    "cameras",
+    multiple=True,
+    type=click.Path(path_type=Path, dir_okay=False),
+    metavar="FILE",
+    help="Camera file that tells gain, read noise and white level where frames do not.",
+)
+@click.option(
     "--workers", type=click.IntRange(1), default=default_workers(), show_default="every core"
 )
 @click.option(
@@ -54,6 +62,7 @@ def add(
     library: Path | None,
     recipe: str | None,
     overrides: tuple[str, ...],
+    cameras: tuple[Path, ...],
     workers: int,
     memory: int,
     as_json: bool,
@@ -71,7 +80,7 @@ def add(
     from coldframe.session import versions
 
     registry = find_plugins()
-    wish = Wish(recipe, overrides, workers, memory, versions(registry))
+    wish = Wish(recipe, overrides, workers, memory, versions(registry), cameras)
     with _open(library, create=True) as opened:
         done = add_folders(folders, opened, registry, wish, partial(click.echo, err=True))
         entries = opened.entries()

@@ -21,6 +21,8 @@ COMMANDS = {
     "library": "Keep masters for later nights.",
     "recipe": "List, show and check recipes.",
     "steps": "Show every installed step.",
+    "camera": "Measure a camera; advise on exposure.",
+    "shotlist": "List the calibration frames that are still to be shot.",
     "demo": "Make an invented night and run the main job on it.",
 }
 

@@ -47,7 +47,7 @@ LIBRARY = (
 
 
 def planning_options(function: Callable[..., Any]) -> Callable[..., Any]:
-    """NIGHT..., --recipe, --set, -o, --store, --library, --workers, --memory."""
+    """NIGHT..., --recipe, --set, -o, --store, --camera, --library, --workers, --memory."""
     for decorate in reversed(
         [
             click.argument("nights", nargs=-1, required=True, type=click.Path(path_type=Path)),
@@ -65,6 +65,11 @@ def planning_options(function: Callable[..., Any]) -> Callable[..., Any]:
                 help="Folder for everything in between. [default: OUTPUT/store]",
             ),
             *LIBRARY,
+            click.option(
+                "--camera", "cameras", multiple=True,
+                type=click.Path(path_type=Path, dir_okay=False), metavar="FILE",
+                help="Camera file that tells gain, read noise and white level where frames do not.",
+            ),
             click.option(
                 "--workers", type=click.IntRange(1), default=default_workers(),
                 show_default="every core", help="Tasks at once.",
@@ -88,6 +93,7 @@ def make_request(
     workers: int,
     memory: int,
     scheduler: str = "threads",
+    cameras: tuple[Path, ...] = (),
     library: Path | None = None,
     no_library: bool = False,
 ) -> Request:
@@ -108,6 +114,7 @@ def make_request(
         scheduler=scheduler,
         workers=workers,
         memory=memory,
+        cameras=cameras,
         library=library,
         use_library=not no_library,
     )

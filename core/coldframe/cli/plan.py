@@ -74,6 +74,7 @@ def describe(prepared: Prepared) -> dict[str, Any]:
     return {
         "recipe": prepared.recipe.name,
         "why": prepared.why,
+        "cameras": list(prepared.cameras),
         "frames": [
             {"kind": kind, "count": len(reasons), "reason": reasons[0]}
             for (kind, _), reasons in sorted(kinds.items())
@@ -101,7 +102,10 @@ def describe(prepared: Prepared) -> dict[str, Any]:
 
 
 def _print(facts: dict[str, Any]) -> None:
-    click.echo(f"Recipe {facts['recipe']}: {facts['why']}\n")
+    click.echo(f"Recipe {facts['recipe']}: {facts['why']}")
+    for line in facts["cameras"]:
+        click.echo(f"Camera file {line}")
+    click.echo()
     print_table(
         "Frames", ["kind", "frames", "how we know (the first of them)"],
         [[f["kind"], f["count"], f["reason"]] for f in facts["frames"]],

@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
 
+from coldframe.camera.known import complete, find_cameras
 from coldframe.choose import choose_recipe
 from coldframe.digests import DigestCache, file_digest
 from coldframe.errors import StoreError, UsageError
@@ -53,6 +54,7 @@ class Wish:
     workers: int = 1
     memory: int = 4 << 30
     versions: Mapping[str, str] = field(default_factory=dict)
+    cameras: tuple[Path, ...] = ()  # camera files, before those of the user's cameras folder
 
 
 def add(
@@ -77,7 +79,8 @@ def add(
         digests=DigestCache(library.root / "digests.json"),
         workers=wish.workers,
     )
-    frames = [info for info in found.frames if info.kind is not Kind.LIGHT]
+    known = complete(found.frames, find_cameras(wish.cameras)).frames
+    frames = [info for info in known if info.kind is not Kind.LIGHT]
     out = Added(set_aside=list(found.set_aside), warnings=list(found.warnings))
     out.lights = len(found.frames) - len(frames)
     if not frames:
