@@ -7,8 +7,9 @@ import os
 import platform
 import time
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from importlib.metadata import PackageNotFoundError, version
+from itertools import count
 from pathlib import Path
 from typing import Any
 
@@ -25,7 +26,7 @@ from coldframe.estimate import (
 )
 from coldframe.execute import pending, run_plan
 from coldframe.frame import FrameInfo
-from coldframe.graph import Plan, Resources, compile_plan
+from coldframe.graph import Plan, Resources, SetAsideFrame, compile_plan
 from coldframe.night import MANIFEST, DigestCache, NightScan, reader_for, scan
 from coldframe.plugins import Registry
 from coldframe.product import atomic
@@ -33,6 +34,8 @@ from coldframe.recipe import Recipe, find_recipe, load_recipe
 from coldframe.report.record import RunRecord
 from coldframe.store import Ref, Store
 from coldframe.tasks import TaskSpec
+from coldframe.vetting.verdict import Verdict, Vetted, warnings
+from coldframe.vetting.vet import vet
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,6 +50,8 @@ class Request:
     scheduler: str = "threads"
     workers: int = 1
     memory: int = 4 << 30
+    keep: tuple[str, ...] = ()  # globs of frames to use whatever vetting finds
+    vet: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,8 +69,12 @@ class Prepared:
     rates: Mapping[str, float]
 
 
-def prepare(request: Request, registry: Registry) -> Prepared:
-    """Scan, choose the recipe, match and plan. Writes nothing but the cache of digests.
+def prepare(
+    request: Request, registry: Registry, watch: Callable[[int, int], None] | None = None
+) -> Prepared:
+    """Scan, choose the recipe, vet, match and plan. Writes nothing but the cache of digests.
+
+    watch : called with (frames vetted, frames in all), from any thread.
 
     Raises UsageError for folders or recipes that cannot be used.
     """
@@ -78,12 +87,13 @@ def prepare(request: Request, registry: Registry) -> Prepared:
         if request.recipe
         else None
     )
+    digests = DigestCache(request.store / "digests.json")
     found = scan(
         request.nights,
         registry.readers,
         registry.fix_metadata,
         patterns=named.kinds if named else {},
-        digests=DigestCache(request.store / "digests.json"),
+        digests=digests,
         workers=request.workers,
     )
     if not found.frames:
@@ -95,14 +105,58 @@ def prepare(request: Request, registry: Registry) -> Prepared:
         choice = choose_recipe(found.frames, registry, request.overrides)
         recipe, why = choice.recipe, choice.why
     resources = Resources(request.workers, request.memory)
-    frames = [(info, reader_for(info, registry.readers).name) for info in found.frames]
-    plan = compile_plan(
-        recipe, frames, registry, store=request.store, output=output, resources=resources
-    )
+    vetted, found = _vet(request, recipe, found, registry, digests, watch)
+    bad = {id(v.info) for v in vetted}
+    frames = [
+        (info, reader_for(info, registry.readers).name)
+        for info in found.frames
+        if id(info) not in bad
+    ]
+    try:
+        plan = compile_plan(
+            recipe, frames, registry, store=request.store, output=output, resources=resources
+        )
+    except UsageError as error:
+        raise UsageError(f"{error}{_aside_lines(vetted)}") from None
+    # The plan's own list keeps the facts, so that the report can show each frame.
+    plan.set_aside[:0] = [SetAsideFrame(v.info, v.reason, "vet") for v in vetted]
     tasks = pending(plan)
     rates = load_rates(request.store)
     cost = estimate(plan, tasks, resources, rates)
     return Prepared(request, recipe, why, found, plan, tasks, resources, cost, rates)
+
+
+def _vet(
+    request: Request,
+    recipe: Recipe,
+    found: NightScan,
+    registry: Registry,
+    digests: DigestCache,
+    watch: Callable[[int, int], None] | None,
+) -> tuple[list[Vetted], NightScan]:
+    """(frames to set aside, the scan with the warnings added)."""
+    if recipe.vet is None or not request.vet:
+        return [], found
+    done = count(1)
+    vetted, _ = vet(
+        found,
+        registry,
+        recipe.vet,
+        digests,
+        keep=request.keep,
+        workers=request.workers,
+        progress=(lambda: watch(next(done), len(found.frames))) if watch else None,
+    )
+    aside = [v for v in vetted if v.verdict is Verdict.SET_ASIDE]
+    return aside, replace(found, warnings=found.warnings + warnings(vetted))
+
+
+def _aside_lines(vetted: Sequence[Vetted]) -> str:
+    if not vetted:
+        return ""
+    few = "".join(f"\n  {v.label}: {v.reason}" for v in vetted[:10])
+    more = f"\n  and {len(vetted) - 10} more" if len(vetted) > 10 else ""
+    return f"; vetting set aside (--keep '*' uses them all):{few}{more}"
 
 
 def _names(nights: Sequence[Path]) -> str:

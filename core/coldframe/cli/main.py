@@ -17,6 +17,7 @@ from coldframe.errors import ColdframeError
 COMMANDS = {
     "run": "Make stacks from nights of frames.",
     "plan": "Show what a run would do, without running.",
+    "inspect": "Vet every frame: what is wrong with it, in words and numbers.",
     "recipe": "List, show and check recipes.",
     "steps": "Show every installed step.",
     "demo": "Make an invented night and run the main job on it.",

@@ -33,8 +33,14 @@ class Size(click.ParamType):
         return size
 
 
+keep_option = click.option(
+    "--keep", multiple=True, metavar="PATTERN",
+    help="Use these frames whatever vetting finds, such as 'darks/*'.",
+)  # fmt: skip
+
+
 def planning_options(function: Callable[..., Any]) -> Callable[..., Any]:
-    """NIGHT..., --recipe, --set, -o, --store, --workers, --memory."""
+    """NIGHT..., --recipe, --set, -o, --store, --workers, --memory, --keep, --no-vet."""
     for decorate in reversed(
         [
             click.argument("nights", nargs=-1, required=True, type=click.Path(path_type=Path)),
@@ -59,6 +65,8 @@ def planning_options(function: Callable[..., Any]) -> Callable[..., Any]:
                 "--memory", type=Size(), default=default_memory(),
                 show_default="half of the machine's", help="Limit, such as 2GiB.",
             ),
+            keep_option,
+            click.option("--no-vet", is_flag=True, help="Do not vet the frames first."),
         ]
     ):  # fmt: skip
         function = decorate(function)
@@ -74,6 +82,8 @@ def make_request(
     workers: int,
     memory: int,
     scheduler: str = "threads",
+    keep: tuple[str, ...] = (),
+    no_vet: bool = False,
 ) -> Request:
     """Fill in the defaults that depend on each other."""
     seen: set[Path] = set()
@@ -92,4 +102,6 @@ def make_request(
         scheduler=scheduler,
         workers=workers,
         memory=memory,
+        keep=keep,
+        vet=not no_vet,
     )

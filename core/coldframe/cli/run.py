@@ -57,6 +57,9 @@ def execute(prepared: Any, registry: Any) -> RunRecord:
     click.echo(f"recipe {prepared.recipe.name}: {prepared.why}", err=True)
     for label, reason in prepared.scan.set_aside:
         click.echo(f"set aside {label}: {reason}", err=True)
+    for aside in prepared.plan.set_aside:
+        if aside.step == "vet":
+            click.echo(f"set aside {aside.info.label}: {aside.reason}", err=True)
     for warning in (*prepared.scan.warnings, *prepared.plan.warnings):
         click.echo(f"warning: {warning}", err=True)
     with Progress(prepared) as progress:
