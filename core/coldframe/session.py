@@ -9,7 +9,6 @@ import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from importlib.metadata import PackageNotFoundError, version
-from itertools import count
 from pathlib import Path
 from typing import Any
 
@@ -137,7 +136,6 @@ def _vet(
     """(frames to set aside, the scan with the warnings added)."""
     if recipe.vet is None or not request.vet:
         return [], found
-    done = count(1)
     vetted, _ = vet(
         found,
         registry,
@@ -145,7 +143,7 @@ def _vet(
         digests,
         keep=request.keep,
         workers=request.workers,
-        progress=(lambda: watch(next(done), len(found.frames))) if watch else None,
+        watch=watch,
     )
     aside = [v for v in vetted if v.verdict is Verdict.SET_ASIDE]
     return aside, replace(found, warnings=found.warnings + warnings(vetted))

@@ -8,6 +8,7 @@ from typing import Any
 
 import click
 
+from coldframe.cli.counting import Counting
 from coldframe.cli.log import logging_options
 from coldframe.cli.options import keep_option
 from coldframe.cli.show import json_option, print_json, print_table
@@ -80,9 +81,9 @@ def command(
     limits = named.vet if named else _limits(found.frames, registry, overrides)
     if limits is None:
         raise UsageError(f"the recipe '{recipe}' turns vetting off with 'vet: false'")
-    with Counting(len(found.frames)) as counting:
+    with Counting("vetting") as counting:
         vetted, sights = vet(
-            found, registry, limits, digests, keep=keep, workers=workers, progress=counting.one
+            found, registry, limits, digests, keep=keep, workers=workers, watch=counting.show
         )
     facts = describe(found, vetted, sights)
     if as_json:
@@ -100,29 +101,6 @@ def _limits(frames: Any, registry: Any, overrides: tuple[str, ...]) -> Any:
         return choose_recipe(frames, registry, overrides).recipe.vet
     except UsageError:
         return load_recipe(next(iter(shipped_recipes().values())), registry, overrides).vet
-
-
-class Counting:
-    """Tells on a terminal how many frames are measured; silent elsewhere."""
-
-    def __init__(self, total: int) -> None:
-        from rich.console import Console
-        from rich.progress import Progress
-
-        console = Console(stderr=True)
-        self._bar = Progress(console=console, transient=True, disable=not console.is_terminal)
-        self._task = self._bar.add_task("vetting", total=total)
-
-    def __enter__(self) -> Counting:
-        self._bar.start()
-        return self
-
-    def __exit__(self, *problem: object) -> None:
-        self._bar.stop()
-
-    def one(self) -> None:
-        """One more frame is measured."""
-        self._bar.advance(self._task)
 
 
 def describe(found: Any, vetted: Any, sights: Any) -> dict[str, Any]:

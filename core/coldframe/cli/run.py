@@ -35,11 +35,13 @@ def command(as_json: bool, **asked: Any) -> None:  # fmt: skip
 
     Exit codes: 0 done, 1 the work failed, 2 wrong use, 130 stopped by Ctrl-C.
     """
+    from coldframe.cli.counting import Counting
     from coldframe.plugins import find_plugins
     from coldframe.session import prepare
 
     registry = find_plugins()
-    prepared = prepare(make_request(**asked), registry)
+    with Counting("vetting") as counting:
+        prepared = prepare(make_request(**asked), registry, counting.show)
     record = execute(prepared, registry)
     if as_json:
         print_json(summary(record, prepared.request.output))

@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from coldframe.frame import Array, Kind
-from coldframe.vetting.compare import Found, Subject, groups, plane, sensor, smooth, swing
+from coldframe.vetting.compare import Found, Subject, groups, plane, sensor, swing
 from coldframe.vetting.verdict import Finding, Verdict
 
 _CELLS = 5.0  # standard errors that the largest of some hundred cells may reach
@@ -119,10 +119,10 @@ def _shape(relative: Array, error: float, limits: Mapping[str, float]) -> list[F
                 f"({limits['flat_gradient']:.1%} allowed)", slope, limits["flat_gradient"],
             )
         ]  # fmt: skip
-    rest = smooth(relative - tilt)
+    rest = relative - tilt
     rest = rest - np.median(rest)
     crease = float(np.abs(rest).max())
-    limit = limits["flat_crease"] + _CELLS * 1.5 * error / 3
+    limit = limits["flat_crease"] + _CELLS * 1.5 * error
     if crease > limit:
         return [
             Finding(

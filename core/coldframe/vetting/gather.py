@@ -22,21 +22,26 @@ def gather(
     digests: DigestCache,
     *,
     workers: int = 2,
-    progress: Callable[[], None] | None = None,
+    watch: Callable[[int, int], None] | None = None,
 ) -> list[Sight | str]:
     """What each frame's pixels show, or why they cannot be read. Saves the cache.
 
-    progress : called after each frame, from any thread.
+    watch : called with (frames measured, frames in all).
     """
     gauge = star_gauge(registry)
-    look_at = partial(_one, registry=registry, gauge=gauge, digests=digests, progress=progress)
+    look_at = partial(_one, registry=registry, gauge=gauge, digests=digests)
+    seen: list[Sight | str] = []
     with ThreadPoolExecutor(max_workers=max(workers, 1)) as pool:
         try:
-            return list(pool.map(look_at, infos))
+            for one in pool.map(look_at, infos):
+                seen.append(one)
+                if watch is not None:
+                    watch(len(seen), len(infos))
         finally:
             # What was measured before Ctrl-C or a fault need not be measured again.
             pool.shutdown(cancel_futures=True)
             digests.save()
+    return seen
 
 
 def star_gauge(registry: Registry) -> StarGauge | None:
@@ -76,7 +81,6 @@ def _one(
     registry: Registry,
     gauge: StarGauge | None,
     digests: DigestCache,
-    progress: Callable[[], None] | None,
 ) -> Sight | str:
     try:
         return _measured(info, registry, gauge, digests)
@@ -84,9 +88,6 @@ def _one(
         return " ".join(str(error).split()).removeprefix(f"{info.label}: ")
     except Exception as error:  # a stranger's reader or gauge may fail in any way
         return f"cannot be measured: {type(error).__name__}: {error}"
-    finally:
-        if progress is not None:
-            progress()
 
 
 def _measured(

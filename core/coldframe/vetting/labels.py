@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from coldframe.frame import Kind
-from coldframe.kinds import BIAS_EXPOSURE, MANY_STARS, SOME_STARS, Peers, recognise
+from coldframe.kinds import BIAS_EXPOSURE, MIDDLE, Peers, recognise, same_exposure
 from coldframe.vetting.compare import Found, Subject, sensor
 from coldframe.vetting.verdict import Finding, Verdict
 
@@ -28,15 +28,19 @@ def judge_labels(subjects: Sequence[Subject], found: Found) -> None:
 
 
 def _peers(group: Sequence[Subject]) -> Peers:
-    lights = {
-        s.info.exposure
-        for s in group
-        if s.info.kind is Kind.LIGHT and s.info.exposure is not None
-        and s.sight.look.stars >= SOME_STARS
-    }  # fmt: skip
-    levels = tuple((s.info.exposure, s.sight.look.level, s.info.kind is Kind.LIGHT) for s in group)
+    starry = [s.info.kind is Kind.LIGHT and _stars(s) >= _ENOUGH for s in group]
+    lights = {s.info.exposure for s, lit in zip(group, starry, strict=True) if lit}
+    levels = tuple(
+        (s.info.exposure, s.sight.look.level, lit) for s, lit in zip(group, starry, strict=True)
+    )
     exposures = [s.info.exposure for s in group if s.info.exposure is not None]
-    return Peers(tuple(sorted(lights)), levels, min(exposures, default=None))
+    known = tuple(sorted(e for e in lights if e is not None))
+    return Peers(known, levels, min(exposures, default=None))
+
+
+def _stars(subject: Subject) -> float:
+    """Stars by the gauge; where no plugin measures them, by the look."""
+    return subject.sight.stars.get("stars", float(subject.sight.look.stars))
 
 
 def _mislabelled(subject: Subject, peers: Peers) -> Finding | None:
@@ -44,13 +48,15 @@ def _mislabelled(subject: Subject, peers: Peers) -> Finding | None:
     told = info.kind
     if told is None or info.kind_reason.startswith("pixels"):
         return None  # the pixels themselves gave it its kind
-    if told is Kind.LIGHT and sight.stars.get("stars", 0.0) >= _ENOUGH:
+    if told is Kind.LIGHT and _stars(subject) >= _ENOUGH:
         return None
     seen, why = recognise(replace(info, kind=None), sight.look, peers)
     if seen is None or _class(seen) == _class(told):
         return None
-    if told is Kind.FLAT and seen is Kind.LIGHT and sight.look.stars < MANY_STARS:
-        return None  # a flat with some stars is told of as such
+    bright = (sight.look.fraction or 0.0) >= MIDDLE
+    like_lights = same_exposure(info.exposure, peers.star_exposures)
+    if told is Kind.FLAT and seen is Kind.LIGHT and bright and not like_lights:
+        return None  # as bright as a flat: it is told of as a flat with stars
     if told is Kind.LIGHT and seen in _CAPPED and (info.exposure or 0) <= BIAS_EXPOSURE:
         return None
     return Finding(

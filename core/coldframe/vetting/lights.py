@@ -15,6 +15,7 @@ from coldframe.vetting.verdict import Finding, Verdict
 MATES = 4  # lights that can tell which of two sorts is the usual one
 _RIGHT = 0.15  # roundness below the mates' that is the frame's own fault
 _DIP = 0.95  # the sky of twilight may dip so much from frame to frame
+_TELLING = 10  # stars that give a width or a shape its meaning
 _TRIES = 3  # lights of a field that another is compared with before it counts as elsewhere
 
 
@@ -91,7 +92,7 @@ class _Series:
 def _roundness(series: _Series, place: int, limits: Mapping[str, float]) -> list[Finding]:
     """Trailing: the axis ratio itself, and whether only this frame has it."""
     own = float(series.roundness[place])
-    if not own < limits["trail_warn"]:
+    if not own < limits["trail_warn"] or series.stars[place] < _TELLING:
         return []
     mates = np.delete(series.roundness, place)
     mates = mates[np.isfinite(mates)]
@@ -114,14 +115,16 @@ def _against_mates(series: _Series, place: int, limits: Mapping[str, float]) -> 
     """Faults that show only beside other lights, the likeliest cause first."""
     stars = series.ratio(series.stars, place)
     sky = np.nan if series.sky is None else series.ratio(series.sky, place)
-    filter_fault = _filter(series, place, stars, sky, limits) if len(series.stars) >= MATES else []
-    out = _blur(series, place, limits)
-    if filter_fault and not (sky > limits["sky_warn"] and _rising(series, place)):
-        return [*out, *filter_fault]
-    if not out:
-        out += _cloud(series, place, stars, sky, limits)
-    out += _sky(series, place, sky, limits)
-    return out
+    if len(series.stars) >= MATES and not (sky > limits["sky_warn"] and _rising(series, place)):
+        other = _filter(series, place, stars, sky, limits)
+        if other:
+            return other
+    lost = stars < limits["cloud"]
+    blur = _blur(series, place, limits)
+    if blur and (not lost or series.stars[place] >= _TELLING):
+        return [*blur, *_sky(series, place, sky, limits)]
+    cloud = _cloud(series, place, stars, sky, limits)
+    return cloud if lost else [*cloud, *_sky(series, place, sky, limits)]
 
 
 def _blur(series: _Series, place: int, limits: Mapping[str, float]) -> list[Finding]:

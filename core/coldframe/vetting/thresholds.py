@@ -58,7 +58,7 @@ VET_PARAMS: Mapping[str, Mapping[str, Any]] = {
         "Edge-to-edge slope of a flat over its mates' that is too much.", 0.03, "1",
     ),
     "flat_crease": _number(
-        "Local difference of a flat from its mates that is too much.", 0.012, "1",
+        "Local difference of a flat from its mates that is too much.", 0.01, "1",
     ),
     "flat_drift": _number(
         "A flat brighter or dimmer than its mates by this factor is beyond scaling.", 2.0, "1",

@@ -27,7 +27,7 @@ def vet(
     *,
     keep: Sequence[str] = (),
     workers: int = 2,
-    progress: Callable[[], None] | None = None,
+    watch: Callable[[int, int], None] | None = None,
 ) -> tuple[list[Vetted], list[Sight | None]]:
     """A verdict on every frame of the scan, and what it goes by, in the scan's order.
 
@@ -35,9 +35,9 @@ def vet(
     ----------
     limits : see `thresholds.VET_PARAMS`. digests : where measurements are kept.
     keep : globs of frames to be used whatever is found; see `coldframe.notes` for how they fit.
-    workers : frames measured at once. progress : called after each, from any thread.
+    workers : frames measured at once. watch : called with (frames measured, frames in all).
     """
-    seen = gather(found.frames, registry, digests, workers=workers, progress=progress)
+    seen = gather(found.frames, registry, digests, workers=workers, watch=watch)
     read = [i for i, one in enumerate(seen) if isinstance(one, Sight)]
     subjects = [
         Subject(found.frames[i], one, found.labels[i])
