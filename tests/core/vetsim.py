@@ -201,7 +201,7 @@ def slope(night, strength=0.06):
 
 
 FAULTS = {
-    # rule: (name of the fault, how one frame with it is made)
+    # what is wrong, and how much: (the rule that must find it, how one such frame is made)
     "leak, even": ("leak", lambda n: n.dark(light=n.leak(1.0, "even"))),
     "leak, from one side": ("leak", lambda n: n.dark(light=n.leak(2.0, "side"))),
     "leak in a bias": ("leak", lambda n: n.bias(light=n.leak(1.0, "even"))),
@@ -211,7 +211,7 @@ FAULTS = {
     "bias of 0.5 s": ("bias exposure", lambda n: n.bias(exposure=0.5)),
     "flat at 130% of the range": ("flat clipped", lambda n: n.flat(1.3)),
     "flat at 4% of the range": ("flat dark", lambda n: n.flat(0.04)),
-    "flat with 25 stars": ("flat stars", lambda n: n.flat(stars=25)),
+    "flat with 40 stars": ("flat stars", lambda n: n.flat(stars=40)),
     "flat with a crease of 3%": ("flat crease", lambda n: n.flat(shape=crease(n))),
     "flat with a slope of 6%": ("flat gradient", lambda n: n.flat(shape=slope(n))),
     "flat 2.5 times dimmer": ("flat drift", lambda n: n.flat(0.2)),

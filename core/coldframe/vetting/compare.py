@@ -51,6 +51,12 @@ def same_exposure(info: FrameInfo) -> float | None:
     return None if info.exposure is None else float(f"{info.exposure:.2g}")
 
 
+def usual(stack: Array, place: int) -> Array:
+    """Median of a stack (n, ...) without its member at `place`; of two others a single bad one
+    would make half, so with three members the member itself counts too."""
+    return np.asarray(np.median(stack if len(stack) < 4 else np.delete(stack, place, 0), axis=0))
+
+
 def plane(grid: Array) -> Array:
     """Least-squares plane of a map, same shape, mean 0."""
     y, x = _axes(grid)

@@ -19,6 +19,7 @@ from coldframe.vetting.compare import (
     smooth,
     swing,
     unlike,
+    usual,
 )
 from coldframe.vetting.verdict import Finding, Verdict
 
@@ -73,44 +74,57 @@ def _level(
     found: Found,
 ) -> None:
     """A level above what exposure and temperature allow, going by the mates."""
-    own_zero = zero.get(sensor(subjects[members[0]].info))
-    if len(members) < 3:
-        return
-    bias = subjects[members[0]].info.kind is Kind.BIAS
-    if own_zero is None and not bias:
-        # Without a zero only frames of one exposure can be compared, as they are.
-        exposures = Counter(same_exposure(subjects[i].info) for i in members)
-        if len(exposures) > 1:
-            for exposure in exposures:
-                alike = [i for i in members if same_exposure(subjects[i].info) == exposure]
-                _level(subjects, alike, zero, limits, found)
-            return
-    base = 0.0 if own_zero is None else float(np.mean(list(own_zero.values())))
-    signals = np.array([subjects[i].sight.level for i in members]) - base
     infos = [subjects[i].info for i in members]
-    by_rate = not bias and own_zero is not None
-    if by_rate:
-        if not all(info.exposure for info in infos):
-            return
-        usual, doubt = _expected_dark(infos, signals, limits["dark_doubling"])
-        doubt = doubt + limits["dark_temperature_error"]
+    own_zero = zero.get(sensor(infos[0]))
+    levels = np.array([subjects[i].sight.level for i in members])
+    noise = np.array([subjects[i].sight.look.noise for i in members])
+    slack = limits["leak_level"] * noise
+    if infos[0].kind is Kind.BIAS:
+        base = 0.0 if own_zero is None else float(np.mean(list(own_zero.values())))
+        allowed = np.median(levels) + slack
+    elif own_zero is None:
+        base = 0.0
+        allowed = _as_they_are(infos, levels, limits["temperature_gap"]) + 2 * slack
+    elif all(info.exposure for info in infos):
+        base = float(np.mean(list(own_zero.values())))
+        expected, doubt = _expected_dark(infos, levels - base, limits["dark_doubling"])
+        growth = 2 ** ((doubt + limits["dark_temperature_error"]) / limits["dark_doubling"])
+        allowed = base + np.maximum(expected * growth, expected) + slack
     else:
-        usual = np.full(len(members), float(np.median(signals)))
-        doubt = np.zeros(len(members))
-    for i, signal, expected, degrees in zip(members, signals, usual, doubt, strict=True):
-        noise = subjects[i].sight.look.noise
-        growth = 2 ** (degrees / limits["dark_doubling"]) if expected > 0 else 1.0
-        allowed = expected * growth + limits["leak_level"] * noise
-        if signal > allowed:
-            what = "bias" if bias else "dark"
-            shot = "" if bias else f" for {_shot(subjects[i].info)}"
+        return
+    for i, level, most in zip(members, levels, allowed, strict=True):
+        if len(members) >= 3 and level > most:
+            what = "bias" if subjects[i].info.kind is Kind.BIAS else "dark"
+            shot = "" if what == "bias" else f" for {_shot(subjects[i].info)}"
+            above = "" if own_zero is None else " above zero"
             found[i].append(
                 Finding(
                     "leak", Verdict.SET_ASIDE,
-                    f"light in a {what}: its level is {signal:.1f} ADU above zero, and its mates "
-                    f"allow {allowed:.1f} ADU{shot}", float(signal), float(allowed),
+                    f"light in a {what}: its level is {level - base:.1f} ADU{above}, and its mates "
+                    f"allow {most - base:.1f} ADU{shot}", float(level - base), float(most - base),
                 )
             )  # fmt: skip
+
+
+def _as_they_are(infos: Sequence[FrameInfo], levels: Array, gap: float) -> Array:
+    """The mates' median level, where zero is not known: those of like exposure and temperature.
+
+    Infinite where fewer than three, the frame among them, are alike.
+    """
+    out = np.full(len(infos), np.inf)
+    for place, own in enumerate(infos):
+        if own.temperature is None:
+            continue  # a sensor that warms up is no leak
+        alike = [
+            i
+            for i, info in enumerate(infos)
+            if same_exposure(info) == same_exposure(own)
+            and info.temperature is not None
+            and abs(info.temperature - own.temperature) <= gap
+        ]
+        if len(alike) >= 3:
+            out[place] = np.median(levels[alike])
+    return out
 
 
 def _expected_dark(
@@ -153,11 +167,15 @@ def _gradient(
     """
     if len(members) < 3:
         return
-    still = pattern.get(sensor(subjects[members[0]].info), np.zeros(1))
-    grids = np.stack([smooth(subjects[i].sight.grid - still) for i in members])
+    still = pattern.get(sensor(subjects[members[0]].info))
+    base = np.zeros(1) if still is None else still
+    grids = np.stack([smooth(subjects[i].sight.grid - base) for i in members])
     for i, grid in zip(members, grids, strict=True):
         sight = subjects[i].sight
-        height = swing(unlike(grid, _mates(subjects, members, grids, i, limits)))
+        mates = _mates(subjects, members, grids, i, limits, still is not None)
+        if mates is None:
+            continue
+        height = swing(unlike(grid, mates))
         # 3 x 3 cells share out their errors; the mates' median brings as much again at most.
         limit = limits["leak_gradient"] * sight.look.noise + _CELLS * sight.error * 1.5 / 3
         if height > limit:
@@ -177,21 +195,26 @@ def _mates(
     grids: Array,
     own: int,
     limits: Mapping[str, float],
-) -> Array:
-    """Median map of the other members: those as warm, if there are two of them, else of all.
+    zeroed: bool,
+) -> Array | None:
+    """Usual map of the members: of those as warm, if there are three of them, else of all.
 
-    Then little is left to the strength that the maps are compared at.
+    zeroed : the biases' map is taken off. Where it is not, a dark of another temperature has
+    another share of it, and nothing can be told (None).
     """
-    others = [place for place, i in enumerate(members) if i != own]
     warmth = subjects[own].info.temperature
     alike = [
         place
-        for place in others
+        for place, i in enumerate(members)
         if warmth is not None
-        and (t := subjects[members[place]].info.temperature) is not None
+        and (t := subjects[i].info.temperature) is not None
         and abs(t - warmth) <= limits["temperature_gap"]
     ]
-    return np.asarray(np.median(grids[alike if len(alike) >= 2 else others], axis=0))
+    if len(alike) < 3:
+        if warmth is not None and not zeroed:
+            return None
+        alike = list(range(len(members)))
+    return usual(grids[alike], alike.index(members.index(own)))
 
 
 def _tint(
@@ -260,7 +283,7 @@ def _odd_ones(subjects: Sequence[Subject], limits: Mapping[str, float], found: F
     ):  # fmt: skip
         most = limits["odd_share"] * len(members)
         counts = Counter(_settings(subjects[i].info) for i in members)
-        usual, _ = counts.most_common(1)[0]
+        most_used, _ = counts.most_common(1)[0]
         for i in members:
             info = subjects[i].info
             own = _settings(info)
@@ -268,12 +291,12 @@ def _odd_ones(subjects: Sequence[Subject], limits: Mapping[str, float], found: F
             if info.kind is Kind.BIAS:
                 # Biases of each gain in use are wanted, whatever else lies in the folder.
                 continue
-            if own == usual or counts[own] > most or own in serves:
+            if own == most_used or counts[own] > most or own in serves:
                 continue
             found[i].append(
                 Finding(
                     "settings", Verdict.SET_ASIDE,
-                    f"a dark at {_words(own)} among {counts[usual]} at {_words(usual)} in its "
+                    f"a dark at {_words(own)} among {counts[most_used]} at {_words(most_used)} in its "
                     "folder, and no light was shot so", float(counts[own]), most,
                 )
             )  # fmt: skip

@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from coldframe.frame import Array, Kind
-from coldframe.vetting.compare import Found, Subject, groups, plane, sensor, swing
+from coldframe.vetting.compare import Found, Subject, groups, plane, sensor, swing, usual
 from coldframe.vetting.verdict import Finding, Verdict
 
 _CELLS = 5.0  # standard errors that the largest of some hundred cells may reach
@@ -29,7 +29,8 @@ def judge_flats(subjects: Sequence[Subject], limits: Mapping[str, float], found:
         lambda s: (sensor(s.info), s.info.night, s.info.optics, s.info.filter),
     ):  # fmt: skip
         base = zero.get(sensor(subjects[members[0]].info), 0.0)
-        _among_mates(subjects, members, base, limits, found)
+        # What is over- or underexposed says nothing about the others.
+        _among_mates(subjects, [i for i in members if not found[i]], base, limits, found)
 
 
 def _alone(subject: Subject, base: float, limits: Mapping[str, float]) -> list[Finding]:
@@ -91,7 +92,7 @@ def _among_mates(
         [(subjects[i].sight.grid - base) / level for i, level in zip(members, levels, strict=True)]
     )
     for place, (i, level) in enumerate(zip(members, levels, strict=True)):
-        ratio = float(level / np.median(np.delete(levels, place)))
+        ratio = float(level / usual(levels, place))
         drift = max(ratio, 1 / ratio)
         if drift > limits["flat_drift"]:
             found[i].append(
@@ -102,9 +103,9 @@ def _among_mates(
                     limits["flat_drift"],
                 )
             )  # fmt: skip
-        usual = np.median(np.delete(shapes, place, axis=0), axis=0)
+        mates = np.maximum(usual(shapes, place), 1e-6)
         error = subjects[i].sight.error / level
-        found[i] += _shape(shapes[place] / np.maximum(usual, 1e-6), error, limits)
+        found[i] += _shape(shapes[place] / mates, error, limits)
 
 
 def _shape(relative: Array, error: float, limits: Mapping[str, float]) -> list[Finding]:

@@ -8,7 +8,7 @@ from functools import partial
 from typing import Any
 
 from coldframe.digests import DigestCache
-from coldframe.errors import ColdframeError
+from coldframe.errors import ColdframeError, PluginError
 from coldframe.frame import Array, FrameInfo, Kind
 from coldframe.hooks import StarGauge
 from coldframe.night import reader_for
@@ -45,8 +45,14 @@ def gather(
 
 
 def star_gauge(registry: Registry) -> StarGauge | None:
-    """What the plugins offer to measure stars with."""
-    gauge: StarGauge | None = registry.manager.hook.coldframe_star_gauge()
+    """What the plugins offer to measure stars with. Raises PluginError when one of them fails."""
+    try:
+        gauge: StarGauge | None = registry.manager.hook.coldframe_star_gauge()
+    except Exception as error:  # a stranger's hook may fail in any way
+        raise PluginError(
+            f"a plugin's hook coldframe_star_gauge failed: {type(error).__name__}: {error}; "
+            "'coldframe steps' lists the plugins"
+        ) from None
     return gauge
 
 
