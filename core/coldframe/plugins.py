@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import inspect
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from importlib.metadata import Distribution, EntryPoint, distributions
@@ -141,6 +142,8 @@ def check_step(step: type[Step]) -> type[Step]:
     """The class itself; raises PluginError when it breaks the Step contract."""
     if not (isinstance(step, type) and issubclass(step, FrameStep | StackStep | MeasureStep)):
         raise PluginError(f"{step!r} is not a subclass of FrameStep, StackStep or MeasureStep")
+    if inspect.isabstract(step):
+        raise PluginError(f"{step.__name__} does not define {', '.join(step.__abstractmethods__)}")
     if not getattr(step, "name", None):
         raise PluginError(f"{step.__name__} has no name")
     for param, schema in step.params.items():

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -59,7 +59,7 @@ def run_band(spec: BandTask, store: Store) -> Ref:
 
 
 def _check_planes(planes: object, shape: tuple[int, ...], spec: BandTask) -> None:
-    good = isinstance(planes, dict) and {"data", "flags"} <= set(planes)
+    good = isinstance(planes, Mapping) and {"data", "flags"} <= set(planes)
     if not good or any(plane.shape != shape for plane in planes.values()):  # type: ignore[attr-defined]
         raise PluginError(
             f"step '{spec.step_id}' ({spec.call.use}): reduce must return 'data', 'flags' and "
@@ -86,16 +86,14 @@ def run_stack(spec: StackTask, store: Store) -> Ref:
         assert isinstance(step, StackStep)
         decision_ref = need(store, spec.decision)
         refs = [need(store, key) for key in decision_ref.rows]
-        parts = [store.frame(key) for key in spec.bands]
+        whole = _assemble(spec, store)
+        data, flags = whole.pop("data"), whole.pop("flags")
         info = common_info([ref.info for ref in refs])
         stack = Frame(
-            data=np.concatenate([part.data for part in parts], axis=-2),
-            flags=np.concatenate([part.flags for part in parts], axis=-2),
-            info=replace(info, shape=None),
-            planes={
-                name: np.concatenate([part.planes[name] for part in parts], axis=-2)
-                for name in parts[0].planes
-            },
+            data=data,
+            flags=flags,
+            info=replace(info, shape=flags.shape),
+            planes=whole,
             measures={
                 "frames": float(len(refs)),
                 "exposure_total": float(sum(ref.info.exposure or 0.0 for ref in refs)),
@@ -105,8 +103,6 @@ def run_stack(spec: StackTask, store: Store) -> Ref:
                 f"{spec.call.made_by}: {len(refs)} frames, {spec.label}",
             ),
         )
-        del parts
-        stack = replace(stack, info=replace(stack.info, shape=stack.shape))
         context = spec.call.context(spec.key, decision=store.numbers(spec.decision))
         stack = guarded(spec.call, spec.label, step.finish, stack, context)
         done = store.put_frame(
@@ -126,6 +122,22 @@ def run_stack(spec: StackTask, store: Store) -> Ref:
     for key in spec.bands:
         store.delete(key)
     return done
+
+
+def _assemble(spec: StackTask, store: Store) -> dict[str, Array]:
+    """All planes of the bands, one band in memory at a time besides the whole."""
+    whole: dict[str, Array] = {}
+    heights = [store.bands(key).height for key in spec.bands]
+    top = 0
+    for key, height in zip(spec.bands, heights, strict=True):
+        band = store.frame(key)
+        for name, plane in {"data": band.data, "flags": band.flags, **band.planes}.items():
+            if name not in whole:
+                shape = (*plane.shape[:-2], sum(heights), plane.shape[-1])
+                whole[name] = np.empty(shape, plane.dtype)
+            whole[name][..., top : top + height, :] = plane
+        top += height
+    return whole
 
 
 def common_info(infos: Sequence[FrameInfo]) -> FrameInfo:

@@ -7,6 +7,7 @@ cuts tiles, bounds memory, caches by content, retries, keeps provenance and show
 from __future__ import annotations
 
 import logging
+from abc import ABC, abstractmethod
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, ClassVar
@@ -70,7 +71,7 @@ class Context:
     log: logging.Logger = field(default_factory=lambda: logging.getLogger("coldframe.step"))
 
 
-class Step:
+class Step(ABC):
     """What every step has. Subclass FrameStep, StackStep or MeasureStep, not this.
 
     name : how a recipe's `use:` finds it. version : part of the cache key; raise it whenever the
@@ -108,9 +109,9 @@ class FrameStep(Step):
         """Decide once for the group, from every frame's survey. Arrays of any shape."""
         return {}
 
+    @abstractmethod
     def apply(self, frame: Frame, ctx: Context) -> Frame:
         """Make the new frame. Raise SetAside with a reason to leave this frame out."""
-        raise NotImplementedError
 
 
 class StackStep(Step):
@@ -133,12 +134,12 @@ class StackStep(Step):
         """
         return {}
 
+    @abstractmethod
     def reduce(self, tile: Tile, ctx: Context) -> Mapping[str, Array]:
         """Planes (h, w): "data" float32 and "flags" uint8 are a must, others are free.
 
         Must not depend on where tiles are cut.
         """
-        raise NotImplementedError
 
     def finish(self, stack: Frame, ctx: Context) -> Frame:
         """Last touch on the whole stack, such as measured numbers. Optional."""
@@ -148,6 +149,6 @@ class StackStep(Step):
 class MeasureStep(Step):
     """One frame in, a row of named numbers out; units in `columns`."""
 
+    @abstractmethod
     def measure(self, frame: Frame, ctx: Context) -> Mapping[str, float]:
         """The numbers. Raise SetAside with a reason when they cannot be measured."""
-        raise NotImplementedError

@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 import logging
 import time
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from pathlib import Path
@@ -17,10 +17,10 @@ from typing import Any
 
 import numpy as np
 
-from coldframe.errors import ColdframeError, PluginError, SetAside, StepError, StoreError
+from coldframe.errors import ColdframeError, PluginError, SetAside, StoreError
 from coldframe.frame import Frame, FrameInfo
 from coldframe.plugins import Registry, find_plugins
-from coldframe.step import Context, FrameStep, MeasureStep, Numbers, Row, StackStep, Step
+from coldframe.step import Context, FrameStep, MeasureStep, Numbers, Step
 from coldframe.store import Ref, Store
 
 log = logging.getLogger("coldframe")
@@ -163,7 +163,9 @@ def run_task(spec: TaskSpec, *_inputs: Any) -> Ref:
             case FrameTask():
                 ref = _frame(spec, store)
             case DecideTask():
-                ref = _decide(spec, store)
+                from coldframe.deciding import run_decision
+
+                ref = run_decision(spec, store)
             case BandTask():
                 from coldframe.stacking import run_band
 
@@ -338,64 +340,6 @@ def need(store: Store, key: str) -> Ref:
     if ref is None:
         raise StoreError(f"{store.file(key)} is gone or damaged; run again to make it anew")
     return ref
-
-
-def _decide(spec: DecideTask, store: Store) -> Ref:
-    done = store.get(spec.key)
-    if done is not None:
-        return done
-    call = spec.call
-    step = call.make()
-    rows, keys = _rows(spec.members, store)
-    least = step.min_frames if isinstance(step, StackStep) else 1
-    if len(rows) < least:
-        raise StepError(_too_few(spec, store, len(rows), least))
-    assert isinstance(step, FrameStep | StackStep)
-    function = step.decide if isinstance(step, FrameStep) else step.prepare
-    numbers: Numbers = guarded(call, spec.label, function, rows, call.context(spec.key))
-    numbers = {name: np.asarray(value, dtype=np.float64) for name, value in numbers.items()}
-    columns = {
-        name: tuple(map(float, value))
-        for name, value in numbers.items()
-        if name in step.columns and value.shape == (len(rows),)
-    }
-    inputs = tuple(keys)
-    ref = Ref(spec.key, step=call.made_by, inputs=inputs, rows=tuple(keys), columns=columns)
-    return store.put_numbers(ref, numbers)
-
-
-def _rows(
-    members: Sequence[tuple[str, str, tuple[str, ...]]], store: Store
-) -> tuple[list[Row], list[str]]:
-    """The group's frames that are still in, with all the numbers about them."""
-    rows: list[Row] = []
-    keys: list[str] = []
-    for frame_key, survey_key, measure_keys in members:
-        ref = need(store, frame_key)
-        looks = [need(store, key) for key in (survey_key, *measure_keys) if key and not ref.aside]
-        if ref.aside or any(look.aside for look in looks):
-            continue
-        measures = dict(ref.measures)
-        for look in looks:
-            measures |= look.measures
-        survey = store.numbers(survey_key) if survey_key else {}
-        rows.append(Row(info=ref.info, measures=measures, survey=survey))
-        keys.append(frame_key)
-    return rows, keys
-
-
-def _too_few(spec: DecideTask, store: Store, left: int, least: int) -> str:
-    reasons = []
-    for frame_key, survey_key, measure_keys in spec.members:
-        for key in (frame_key, survey_key, *measure_keys):
-            ref = store.get(key) if key else None
-            if ref is not None and ref.aside:
-                reasons.append(f"  {ref.info.label}: {ref.aside}")
-                break
-    return (
-        f"step '{spec.step_id}' ({spec.label}): {left} of {len(spec.members)} frames are left, "
-        f"at least {least} are needed. Set aside:\n" + "\n".join(reasons)
-    )
 
 
 def _output(spec: OutputTask, store: Store) -> Ref:

@@ -15,7 +15,7 @@ LAYERS = [
     {"step", "yamlpos", "facts", "stretch"},
     {"hooks", "product", "grouping", "matching", "matching_rules", "kinds"},
     {"store", "plugins", "night"},
-    {"schema", "recipe", "recipe_check", "tasks", "stacking"},
+    {"schema", "recipe", "recipe_check", "tasks", "stacking", "deciding"},
     {"graph", "choose"},
     {"execute", "estimate"},
     {"recording", "session"},

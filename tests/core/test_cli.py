@@ -97,6 +97,14 @@ def test_every_step_tells_its_origin_parameters_units_and_sources(capsys):
             assert name in alone
 
 
+def test_writers_tell_their_options(capsys):
+    assert "planes" in ok(capsys, "steps", "fits")
+    assert set(json.loads(ok(capsys, "steps", "png", "--json"))["params"]) >= {
+        "stretch",
+        "max_side",
+    }
+
+
 def test_a_log_file_takes_everything(capsys, tmp_path):
     (tmp_path / "empty").mkdir()
     log = tmp_path / "run.log"

@@ -86,7 +86,7 @@ def test_mono_night_is_made_of_standard_fits_files(nights):
         start = shot.start.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%S")
         assert header["DATE-OBS"].startswith(start)
     filters = Counter(truth.bands[s.band] for s in truth.lights.values())
-    assert filters == {"L": 5, "R": 2, "G": 2, "B": 2}
+    assert filters == {"L": 6, "R": 4, "G": 4, "B": 4}
 
 
 def test_notes_tell_the_temperature_the_camera_does_not(nights):

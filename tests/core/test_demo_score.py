@@ -92,7 +92,7 @@ def test_a_perfect_stack_is_perfect(perfect, parts, names):
     assert perfect["trail_residual"] < 0.6
     assert abs(perfect["nebula_error"]) < 0.5
     assert perfect["hopeless_used"] == 0
-    assert set(perfect) == set(COLUMNS)
+    assert set(perfect) == set(COLUMNS) - {"scale_rms"}
 
 
 def test_more_noise_shows(truth, names, parts, perfect):
@@ -108,6 +108,14 @@ def test_smoothing_does_not_hide_noise(truth, names, parts, perfect):
     assert noise.std() < 0.75 * p["noise"].std()
     seen = judge(truth, names, p, light=p["stars"] + p["nebula"] + p["sky"] + noise)
     assert seen["noise_ratio"] == pytest.approx(perfect["noise_ratio"], rel=0.015)
+
+
+def test_a_tilted_sky_is_no_noise(truth, names, parts, perfect):
+    p = parts
+    y, x = np.ogrid[: truth.shape[0], : truth.shape[1]]
+    tilt = 0.5 * y / truth.shape[0] - 0.7 * x / truth.shape[1] + 0.2 * (x / truth.shape[1]) ** 2
+    seen = judge(truth, names, p, light=p["stars"] + p["nebula"] + p["sky"] + p["noise"] + tilt)
+    assert seen["noise_ratio"] == pytest.approx(perfect["noise_ratio"], rel=0.002)
 
 
 def test_dimmed_stars_show(truth, names, parts, perfect):
@@ -204,6 +212,21 @@ def test_no_absolute_brightness_without_its_frame(truth, names, parts):
     assert named["photometry_bias"] == pytest.approx(100 * (ratio - 1), abs=0.4)
 
 
+def test_scales_say_how_bright_the_stack_should_be(truth, names, parts, perfect):
+    p = parts
+    stack = as_frame(p["scale"] * (p["stars"] + p["nebula"] + p["sky"] + p["noise"]))
+    clear = {n: truth.lights[n].view.transparency for n in names}
+    scales = {n: clear[names[2]] / t for n, t in clear.items()}
+    seen = score(stack, None, truth, names, scales=scales)
+    assert seen["photometry_bias"] == pytest.approx(perfect["photometry_bias"], abs=1e-6)
+    assert seen["scale_rms"] == pytest.approx(0, abs=1e-6)
+    # Frames that were scaled wrongly make the stack brighter, which is no fault of its stars.
+    off = {n: s * (1.02 if i % 2 else 1.0) for i, (n, s) in enumerate(scales.items())}
+    seen = score(stack, None, truth, names, scales=off)
+    assert seen["photometry_bias"] - perfect["photometry_bias"] == pytest.approx(-1, abs=0.2)
+    assert seen["scale_rms"] == pytest.approx(1, abs=0.05)
+
+
 def test_flats_scaled_over_the_whole_frame_are_allowed_for(truth, names, parts, perfect):
     p = parts
     stack = as_frame(p["scale"] * (p["stars"] + p["nebula"] + p["sky"] + p["noise"]))
@@ -262,18 +285,19 @@ def test_a_finished_run_is_scored_stack_by_stack(truth, names, parts, perfect):
         "s": as_frame(p["scale"] * (p["stars"] + p["nebula"] + p["sky"] + p["noise"])),
         "f": as_frame(p["scale"] * (p["stars"] + p["nebula"] + p["noise"])),
     }
+    clear = {n: truth.lights[n].view.transparency for n in names}
     frames = [
         FrameRecord(
             n,
             FrameInfo(path=f"/night/{n}"),
-            {"weight": 1.0, "flux_scale": 1.0 if n == names[2] else 1.01},
+            {"weight": 1.0, "flux_scale": clear[names[2]] / clear[n]},
             True,
         )
         for n in names
     ]
     products = [
-        ProductRecord(key, step, "any", "L", FrameInfo(), {}, tuple(names))
-        for key, step in (("s", "stack"), ("f", "final"))
+        ProductRecord(key, "any", use, "L", FrameInfo(), {}, tuple(names))
+        for key, use in (("s", "integrate"), ("f", "background-fit"))
     ]
     record = RunRecord(
         recipe="r",
@@ -291,10 +315,11 @@ def test_a_finished_run_is_scored_stack_by_stack(truth, names, parts, perfect):
         elapsed=0.0,
         read=pixels.get,
     )
-    (only,) = score_run(record, truth)
-    assert only.label == "L"
-    assert only.scores == perfect
+    (found,) = score_run(record, truth).items()
+    assert found[0] == "L"
+    assert found[1].pop("scale_rms") == pytest.approx(0, abs=1e-6)
+    assert found[1] == pytest.approx(perfect, rel=1e-6, abs=1e-9)
     with pytest.raises(StepError, match="no longer in the store"):
         score_run(replace(record, read=lambda key: None), truth)
-    with pytest.raises(StepError, match="no product of a step 'stack'"):
+    with pytest.raises(StepError, match="no product of a step 'integrate'"):
         score_run(replace(record, products=()), truth)

@@ -67,7 +67,7 @@ def test_smooth_light_is_the_analytic_one(size):
     exact = 10 * (0.5 * nebula.brightness(v, u) + glow.brightness(v, u))
     band = np.tile(RGGB, (40, 60))
     expected = np.take_along_axis(exact, band[np.newaxis], axis=0)[0]
-    assert np.abs(image - expected).max() < 0.0025 * 10 * 0.5 * 2.0 + 1e-4
+    assert np.abs(image - expected).max() < 0.007 * 10 * 0.5 * 2.0 + 1e-4
 
 
 def test_nebula_clouds_lie_where_they_say():
@@ -78,7 +78,7 @@ def test_nebula_clouds_lie_where_they_say():
 
 
 def test_made_nebula_is_faint_and_inside_the_frame():
-    nebula = make_nebula(900.0, (0.6, 0.3, 0.4), np.random.default_rng(2))
+    nebula = make_nebula(900.0, (0.6, 0.3, 0.4), (0.1, 0.3, 0.4), np.random.default_rng(2))
     v, u = np.mgrid[-500:501:10, -750:751:10]
     light = nebula.brightness(v, u)
     assert (light.max(axis=(1, 2)) < 2.5 * np.array([0.6, 0.3, 0.4])).all()

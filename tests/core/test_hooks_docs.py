@@ -11,9 +11,7 @@ DOCS = Path(__file__).parents[2] / "docs"
 
 def test_every_hook_is_documented_as_it_is():
     text = (DOCS / "plugins.md").read_text()
-    found = [
-        f for name, f in vars(hooks).items() if name.startswith("coldframe_") and callable(f)
-    ]
+    found = [f for name, f in vars(hooks).items() if name.startswith("coldframe_") and callable(f)]
     assert len(found) >= 5
     for hook in found:
         arguments = ", ".join(inspect.signature(hook).parameters)

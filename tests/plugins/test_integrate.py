@@ -139,7 +139,9 @@ def test_cloudy_frames_count_little(stack_run: Run, weights: str) -> None:
     scene = Scene(
         noise=np.where(cloudy, 33.0, 15.0), transparency=np.where(cloudy, 0.45, 1.0), stars=False
     )
-    run = stack_run(Integrate(), scene.frames(), weights=weights)
+    # With equal weights rejection would take the worst of the noisy samples.
+    rule = {} if weights == "noise" else {"reject": "none"}
+    run = stack_run(Integrate(), scene.frames(), weights=weights, **rule)
     ratio = sky_scatter(run.stack) * to_clear(run) / scene.best()
     if weights == "noise":
         assert ratio < 1.05
@@ -150,7 +152,7 @@ def test_cloudy_frames_count_little(stack_run: Run, weights: str) -> None:
             scene.best(), rel=0.03
         )
     else:
-        assert ratio > 1.1  # rejection takes the worst of the noisy samples
+        assert ratio > 1.2
 
 
 @pytest.mark.parametrize("peak", [6.0, 40.0, 400.0])
@@ -378,7 +380,7 @@ def test_rules_that_do_not_judge_neither_grow_nor_need_a_margin(
     assert np.all(stack.planes["count"] == 7 - gone)
     params = {name: spec["default"] for name, spec in Integrate.params.items()}
     assert Integrate().halo_rows({**params, "reject": reject}) == 0
-    assert Integrate().halo_rows(params) == 5
+    assert Integrate().halo_rows(params) == 7
 
 
 def test_weights_by_expression(stack_run: Run) -> None:

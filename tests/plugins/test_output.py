@@ -16,6 +16,7 @@ from PIL import Image
 
 from coldframe.errors import StoreError
 from coldframe.frame import Ancestor, Flag, Frame, FrameInfo, Kind
+from coldframe.product import read_frame
 from coldframe.stretch import fit_stretch, preview, render
 from coldframe_steps.output.fits import FitsWriter
 from coldframe_steps.output.plugin import coldframe_writers
@@ -50,7 +51,16 @@ def test_the_plugin_adds_the_three_writers_with_described_options() -> None:
     for writer in writers:
         assert writer.about
         for spec in writer.params.values():
-            assert {"description", "default", "type"} <= set(spec)
+            assert {"description", "default"} <= set(spec)
+            assert {"type", "anyOf", "enum"} & set(spec)
+
+
+def test_fits_holds_the_planes_that_were_asked_for(tmp_path: Path) -> None:
+    planes = {name: np.ones((6, 8), np.float32) for name in ("variance", "background")}
+    frame = Frame(np.ones((6, 8), np.float32), np.zeros((6, 8), np.uint8), FrameInfo(), planes)
+    for wanted, found in (("all", {"variance", "background"}), (["background"], {"background"})):
+        path = FitsWriter().write(frame, tmp_path, "x", {"planes": wanted})
+        assert set(read_frame(path).planes) == found
 
 
 @pytest.mark.parametrize("colour", [True, False])

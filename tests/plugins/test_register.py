@@ -20,7 +20,7 @@ from coldframe_steps.register.plugin import coldframe_steps
 from coldframe_steps.register.reference import pick_reference, quality
 from coldframe_steps.register.register import Register
 from coldframe_steps.register.stars import find_stars
-from coldframe_steps.register.terms import FLAGS, SNR
+from coldframe_steps.register.terms import FLAGS, FLUX, SNR, TABLE, StarFlag
 
 SHAPE = (400, 500)
 CENTRE = np.array([(SHAPE[1] - 1) / 2, (SHAPE[0] - 1) / 2])
@@ -291,6 +291,23 @@ def test_frames_that_cannot_be_registered_are_set_aside_in_words(draw_stars):
     assert " stars found, 12 needed; cloud or bad focus?" in out[1]
     assert "elsewhere.fits: is it the same field as good.fits?" in out[2]
     assert "beyond chance" in out[2]
+
+
+def test_flux_ratio_takes_the_best_stars_there_are():
+    def table(flux, flags, snr=50.0):
+        out = np.zeros((len(flux), len(TABLE)))
+        out[:, FLUX], out[:, FLAGS], out[:, SNR] = flux, flags, snr
+        return out
+
+    sat, blended = StarFlag.SATURATED, StarFlag.BLENDED
+    reference = table([100.0] * 8, [0] * 5 + [blended] + [sat] * 2)
+    own = table([80.0] * 5 + [60.0] + [9.0] * 2, [0] * 8)
+    assert flux_ratio(own, reference) == pytest.approx(0.8)
+    assert flux_ratio(own[4:], reference[4:]) == pytest.approx(0.8)  # one plain star is enough
+    assert flux_ratio(own[5:], reference[5:]) == pytest.approx(0.6)  # else a blended one
+    # Through thick cloud only stars show that are saturated in the reference: an upper limit.
+    assert flux_ratio(own[6:], reference[6:]) == pytest.approx(0.09)
+    assert flux_ratio(reference[6:], reference[6:]) is None
 
 
 def test_a_frame_out_of_focus_is_set_aside_with_its_width(draw_stars):

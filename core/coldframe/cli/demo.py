@@ -10,8 +10,6 @@ import click
 from coldframe.cli.log import logging_options
 from coldframe.cli.options import Size, make_request
 from coldframe.cli.show import json_option, print_json
-from coldframe.errors import ColdframeError
-from coldframe.report.record import RunRecord
 from coldframe.session import default_memory, default_workers
 
 KINDS = ("colour", "mono")
@@ -85,6 +83,8 @@ def _one(
 ) -> dict[str, Any]:  # fmt: skip
     from coldframe.cli.run import execute, print_summary, summary
     from coldframe.demo.night import make_night
+    from coldframe.demo.run_score import score_run
+    from coldframe.demo.score import summary as in_words
     from coldframe.plugins import find_plugins
     from coldframe.session import prepare
 
@@ -99,41 +99,12 @@ def _one(
     request = make_request((folder,), None, (), output, None, workers, memory)
     prepared = prepare(request, registry)
     record = execute(prepared, registry)
-    scored = _score(record, truth)
+    scored = score_run(record, truth)
     if as_json:
         return {**summary(record, output), "scores": scored}
     print_summary(record, output)
-    from coldframe.demo.score import summary as in_words
-
-    for label, numbers in scored.items():
+    for label, scores in scored.items():
         click.echo(f"\nAgainst the known truth, {label}:")
-        for line in in_words(numbers):
+        for line in in_words(scores):
             click.echo(f"  {line}")
     return {}
-
-
-def _score(record: RunRecord, truth: Any) -> dict[str, dict[str, float]]:
-    """Scores of each stack by its label."""
-    from coldframe.demo.score import score
-
-    frames = {frame.id: frame for frame in record.frames}
-    stacks = [p for p in record.products if p.uses == "integrate"]
-    finals = {p.frames: p for p in record.products if p.uses == "background-fit"}
-    out = {}
-    for product in stacks:
-        stack = record.read(product.id)
-        last = finals.get(product.frames)
-        if stack is None:
-            raise ColdframeError(f"the stack '{product.label}' is no longer in the store")
-        lights = [frames[name] for name in product.frames]
-        names = [Path(light.info.path).name for light in lights]
-        weights = {
-            name: light.measures.get("weight", 1.0)
-            for name, light in zip(names, lights, strict=True)
-        }
-        final = record.read(last.id) if last else None
-        # The frame whose brightness the others are brought to keeps its own.
-        scales = [light.measures.get("flux_scale") for light in lights]
-        scale_frame = names[scales.index(1.0)] if 1.0 in scales else None
-        out[product.label] = score(stack, final, truth, names, weights, scale_frame=scale_frame)
-    return out

@@ -53,6 +53,8 @@ class Progress:
             self.bars.start()
             for step in sorted(self.totals, key=self._place):
                 self.bar_ids[step] = self.bars.add_task(step, total=self.totals[step], note="")
+            everything = sum(self.totals.values())
+            self.bar_ids[""] = self.bars.add_task("all", total=everything, note="")
         return self
 
     def __exit__(
@@ -85,7 +87,9 @@ class Progress:
             if ref.aside and isinstance(spec, FrameTask):
                 self._say(f"set aside {ref.info.label}: {ref.aside}")
             if self.bars is not None:
-                self.bars.update(self.bar_ids[step], completed=self.done[step], note=self.left())
+                self.bars.update(self.bar_ids[step], completed=self.done[step])
+                everything = sum(self.done.values())
+                self.bars.update(self.bar_ids[""], completed=everything, note=self.left())
                 return
             now = time.monotonic()
             finished = self.done[step] == self.totals[step]

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 import click
 
 from coldframe.cli.show import json_option, print_json, print_table
+from coldframe.hooks import ProductWriter
 from coldframe.plugins import Registry, find_plugins
 from coldframe.step import FrameStep, StackStep, Step
 
@@ -15,13 +17,17 @@ from coldframe.step import FrameStep, StackStep, Step
 @click.argument("name", required=False)
 @json_option
 def command(name: str | None, as_json: bool) -> None:
-    """Show every installed step, or all about one.
+    """Show every installed step, reader and writer, or all about one step or writer.
 
     \b
     coldframe steps
     coldframe steps integrate
+    coldframe steps tiff
     """
     registry = find_plugins()
+    if name is not None and name in registry.writers and name not in registry.steps:
+        _show_writer(registry.writers[name], as_json)
+        return
     if name is not None:
         step = registry.step(name)
         if as_json:
@@ -123,22 +129,7 @@ def _print_one(step: type[Step], registry: Registry) -> None:
     )
     if facts["masters"]:
         click.echo(f"masters: {', '.join(facts['masters'])}")
-    rows = []
-    for name, schema in step.params.items():
-        rows.append(
-            [
-                name,
-                value_words(schema),
-                schema.get("unit", ""),
-                str(schema["default"]).lower()
-                if isinstance(schema["default"], bool)
-                else str(schema["default"]),
-                schema["description"],
-            ]
-        )
-    if rows:
-        click.echo()
-        print_table("Parameters", ["name", "values", "unit", "default", "about"], rows)
+    _print_params(step.params)
     if step.columns:
         click.echo()
         print_table(
@@ -152,12 +143,42 @@ def _print_one(step: type[Step], registry: Registry) -> None:
             click.echo(f"  {source}")
 
 
+def _print_params(params: Mapping[str, Mapping[str, Any]]) -> None:
+    rows = []
+    for name, schema in params.items():
+        default = schema["default"]
+        word = str(default).lower() if isinstance(default, bool) else str(default)
+        rows.append(
+            [name, value_words(schema), schema.get("unit", ""), word, schema["description"]]
+        )
+    if rows:
+        click.echo()
+        print_table("Parameters", ["name", "values", "unit", "default", "about"], rows)
+
+
+def _show_writer(writer: ProductWriter, as_json: bool) -> None:
+    if as_json:
+        print_json(
+            {
+                "name": writer.name,
+                "version": writer.version,
+                "about": writer.about,
+                "params": {name: dict(schema) for name, schema in writer.params.items()},
+            }
+        )
+        return
+    click.echo(f"{writer.name} {writer.version}: {writer.about}")
+    _print_params(writer.params)
+
+
 def value_words(schema: Any) -> str:
     """The allowed values of a parameter in words."""
     if "enum" in schema:
         return ", ".join(str(v) for v in schema["enum"])
     if "anyOf" in schema or "oneOf" in schema:
         return " or ".join(value_words(s) for s in schema.get("anyOf", schema.get("oneOf")))
+    if "const" in schema:
+        return str(schema["const"])
     kind = schema.get("type", "any")
     words = " or ".join(kind) if isinstance(kind, list) else str(kind)
     if "minimum" in schema or "maximum" in schema:

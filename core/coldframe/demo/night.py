@@ -211,7 +211,7 @@ def _truth(
         optics=outfit.optics,
         dust=make_dust(outfit, dirt),
         stars=stars,
-        nebula=make_nebula(radius, outfit.nebula, sky),
+        nebula=make_nebula(radius, outfit.nebula_shell, outfit.nebula_core, sky),
         shots=plan_night(outfit, plan),
     )
 

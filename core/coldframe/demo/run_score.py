@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 
 from coldframe.demo.score import score
 from coldframe.demo.truth import Truth
@@ -12,54 +11,48 @@ from coldframe.frame import Frame
 from coldframe.report.record import ProductRecord, RunRecord
 
 
-@dataclass(frozen=True, slots=True)
-class StackScore:
-    """The numbers of `coldframe.demo.score.COLUMNS` for one stack."""
-
-    label: str
-    scores: Mapping[str, float]
-
-
 def score_run(
-    record: RunRecord, truth: Truth, *, stack: str = "stack", final: str = "final"
-) -> list[StackScore]:
-    """Compare each stack that a run made with the truth.
+    record: RunRecord, truth: Truth, *, stack: str = "integrate", final: str = "background-fit"
+) -> dict[str, dict[str, float]]:
+    """Compare each stack that a run made with the truth: numbers by the stack's label.
 
     Parameters
     ----------
-    stack, final : recipe step ids of the integrated stack and of the background fit. A run whose
-        recipe has no step `final` is scored without it.
+    stack, final : the steps (as in a recipe's `use:`) that make the integrated stack and fit its
+        background. A run without the latter is scored without it.
 
     Raises
     ------
     StepError
         The run made no stack, a stack's pixels are gone, or it is not of this night.
     """
-    stacks = [p for p in record.products if p.step == stack]
+    stacks = [p for p in record.products if p.uses == stack]
     if not stacks:
         raise StepError(f"the run made no product of a step '{stack}' to compare with the truth")
-    return [StackScore(p.label, _score(record, truth, p, final)) for p in stacks]
+    return {p.label: _score(record, truth, p, final) for p in stacks}
 
 
 def _score(record: RunRecord, truth: Truth, product: ProductRecord, final: str) -> dict[str, float]:
-    members = [f for f in record.frames if f.id in set(product.frames)]
+    frames = {f.id: f for f in record.frames}
+    members = [frames[name] for name in product.frames]
     names = [f.info.path.rsplit("/", 1)[-1] for f in members]
     measured = dict(zip(names, (f.measures for f in members), strict=True))
-    weighted = all("weight" in m for m in measured.values())
-    weights = {name: m["weight"] for name, m in measured.items()} if weighted else None
-    # Fluxes were brought to those of the frame that itself was multiplied by one.
-    unscaled = [n for n, m in measured.items() if abs(m.get("flux_scale", 0.0) - 1) < 1e-9]
-    finished = [
-        p for p in record.products if p.step == final and set(p.frames) == set(product.frames)
-    ]
+    finished = [p for p in record.products if p.uses == final and p.frames == product.frames]
     return score(
         _pixels(record, product),
         _pixels(record, finished[0]) if finished else None,
         truth,
         names,
-        weights,
-        scale_frame=unscaled[0] if unscaled else None,
+        _column(measured, "weight"),
+        scales=_column(measured, "flux_scale"),
     )
+
+
+def _column(rows: Mapping[str, Mapping[str, float]], name: str) -> dict[str, float] | None:
+    """One measure of every frame; None when a frame lacks it."""
+    if not all(name in row for row in rows.values()):
+        return None
+    return {frame: row[name] for frame, row in rows.items()}
 
 
 def _pixels(record: RunRecord, product: ProductRecord) -> Frame:

@@ -81,7 +81,8 @@ class Scenario:
     stars_per_megapixel: float
     star_bands: tuple[tuple[float, float], ...]
     sky: tuple[float, ...]
-    nebula: tuple[float, ...]
+    nebula_shell: tuple[float, ...]
+    nebula_core: tuple[float, ...]
     fwhm: float
     drift: float
 
@@ -122,7 +123,8 @@ def _colour(size: str) -> Scenario:
         stars_per_megapixel=6000 if few else 2700,
         star_bands=((0.75, 0.35), (1.0, 0.0), (0.7, -0.45)),
         sky=(3.0, 4.0, 2.8),
-        nebula=(0.60, 0.30, 0.40),
+        nebula_shell=(0.60, 0.24, 0.28),
+        nebula_core=(0.16, 0.28, 0.38),
         fwhm=2.8,
         drift=0.015,
     )
@@ -143,14 +145,15 @@ def _mono(size: str) -> Scenario:
         flat_setting=100,
         exposure=60.0,
         flat_exposure=(1.5, 4.0, 4.0, 4.0),
-        lights=(5, 2, 2, 2) if few else (10, 5, 5, 5),
+        lights=(6, 4, 4, 4) if few else (12, 6, 6, 6),
         dark_sets=((4, -10.0), (2, 0.0)) if few else ((20, -10.0), (6, 0.0)),
-        flats=3 if few else 10,
+        flats=3 if few else 20,
         biases=4 if few else 20,
         stars_per_megapixel=6000 if few else 1500,
         star_bands=((2.4, 0.0), (0.75, 0.35), (1.0, 0.0), (0.7, -0.45)),
         sky=(3.2, 1.1, 1.2, 1.0),
-        nebula=(0.70, 0.35, 0.15, 0.22),
+        nebula_shell=(0.75, 0.40, 0.14, 0.18),
+        nebula_core=(0.50, 0.10, 0.18, 0.25),
         fwhm=3.2,
         drift=0.015,
     )

@@ -32,6 +32,7 @@ COLUMNS: Mapping[str, Column] = {
     "photometry_error": Column("%", "standard error of photometry_bias"),
     "photometry_faint": Column("%", "faint stars above the truth, compared with bright ones"),
     "photometry_faint_error": Column("%", "standard error of photometry_faint"),
+    "scale_rms": Column("%", "rms by which star fluxes still differ from frame to frame"),
     "photometry_stars": Column("", "stars compared, all colours together"),
     "astrometry_rms": Column("px", "rms distance of stars from their true places"),
     "astrometry_field": Column("px", "rms of their mean offset over nine parts of the frame"),
@@ -50,6 +51,7 @@ def score(
     used: Sequence[str],
     weights: Mapping[str, float] | None = None,
     *,
+    scales: Mapping[str, float] | None = None,
     scale_frame: str | None = None,
     flat_middle: float = 0.5,
 ) -> dict[str, float]:
@@ -60,8 +62,10 @@ def score(
     stack : before the background fit. final : after it; None to leave the nebula out.
     used : names (without folders) of the lights in the stack, one filter's for a mono camera.
     weights : of each light by name; equal when None.
-    scale_frame : the light whose brightness the stack has; the frame whose geometry it has when
-        None. With neither among those used, photometry_bias is not given.
+    scales : what each light was multiplied by for equal star fluxes, by name: the stack is as
+        bright as the weighted mean of the scaled frames. Without it the stack is taken to have
+        the brightness of `scale_frame`, or of the frame whose geometry it has; when that is not
+        among those used, photometry_bias is not given.
     flat_middle : the share of the frame's height and width over which flats were scaled to a mean
         of 1 before lights were divided by them; photometry_bias needs it.
 
@@ -85,7 +89,7 @@ def score(
         "trails": float(parts[0].trails),
         "trail_residual": max(p.trail for p in parts),
     }
-    out |= _photometry(stage, [p.photometry for p in parts], scale_frame, flat_middle)
+    out |= _photometry(stage, [p.photometry for p in parts], scales, scale_frame, flat_middle)
     places = parts[len(parts) // 2].places
     if places is not None:
         out["astrometry_rms"], out["astrometry_field"] = places.rms, places.field
@@ -120,6 +124,8 @@ def summary(scores: Mapping[str, float]) -> list[str]:
             f"Faint against bright stars: {scores['photometry_faint']:+.2f}% "
             f"(± {scores['photometry_faint_error']:.2f}%)"
         )
+    if has("scale_rms"):
+        lines.append(f"Frames brought to one brightness: within {scores['scale_rms']:.2f}% rms")
     if has("astrometry_rms"):
         lines.append(
             f"Star places: {scores['astrometry_rms']:.3f} px rms off "
@@ -191,7 +197,11 @@ def _judge(stage: Stage, stack: Frame, final: Frame | None, index: int) -> _Part
 
 
 def _photometry(
-    stage: Stage, parts: Sequence[Photometry], scale_frame: str | None, flat_middle: float
+    stage: Stage,
+    parts: Sequence[Photometry],
+    scales: Mapping[str, float] | None,
+    scale_frame: str | None,
+    flat_middle: float,
 ) -> dict[str, float]:
     """Star brightness, colours together."""
     certainty = np.array([p.faint_error**-2 for p in parts])
@@ -200,11 +210,16 @@ def _photometry(
         "photometry_faint": 100 * float(np.average([p.faint for p in parts], weights=certainty)),
         "photometry_faint_error": 100 * float(certainty.sum() ** -0.5),
     }
-    names = {shot.name.rsplit("/", 1)[-1]: shot for shot in stage.used}
-    shot = names.get(scale_frame or stage.reference)
-    if shot is None:
-        return out
-    truth = stage.truth
+    truth, shot = stage.truth, stage.used[0]
+    clear = {s.name.rsplit("/", 1)[-1]: view_of(s).transparency for s in stage.used}
+    if scales is not None:
+        dimmed = np.array([scales[name] * t for name, t in clear.items()])
+        transparency = float(np.average(dimmed, weights=stage.share))
+        out["scale_rms"] = 100 * float(np.std(dimmed) / np.mean(dimmed))
+    else:
+        transparency = clear.get(scale_frame or stage.reference, 0.0)
+        if not transparency:
+            return out
     height, width = truth.shape
     top, left = (int(n * (1 - flat_middle) / 2) for n in truth.shape)
     response = truth.optics.response(truth.shape, truth.dust)
@@ -213,7 +228,7 @@ def _photometry(
     seen = float(response[top : height - top, left : width - left].mean(dtype=np.float64))
     biases, weights = [], []
     for part in parts:
-        true = shot.exposure * view_of(shot).transparency * seen / truth.camera.gain(shot.setting)
+        true = shot.exposure * transparency * seen / truth.camera.gain(shot.setting)
         biases.append(part.zero_point / true - 1)
         weights.append(part.error**-2)
     out["photometry_bias"] = 100 * float(np.average(biases, weights=weights))

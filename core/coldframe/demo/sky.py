@@ -86,26 +86,40 @@ class Nebula:
         return total
 
 
-def make_nebula(radius: float, peak: Sequence[float], rng: np.random.Generator) -> Nebula:
-    """A nebula of several overlapping clouds that fills about half of `radius` (px).
+def make_nebula(
+    radius: float, shell: Sequence[float], core: Sequence[float], rng: np.random.Generator
+) -> Nebula:
+    """A shell of bright arcs about a glowing core, in a wide halo: half of `radius` (px) across.
 
-    peak : e-/s/px by band that the brightest place roughly reaches.
+    shell, core : e-/s/px by band that the brightest arcs and the middle roughly reach.
     """
-    clouds = [Cloud(0.0, 0.0, 0.20 * radius, 0.28 * radius, 25.0, tuple(0.45 * p for p in peak))]
-    for _ in range(6):
-        v, u = rng.normal(0, 0.14 * radius, 2)
-        size = rng.uniform(0.07, 0.13) * radius
-        tint = rng.uniform(0.6, 1.4, len(peak)) * rng.uniform(0.15, 0.35)
-        clouds.append(
-            Cloud(
-                float(v),
-                float(u),
-                float(size),
-                float(size * rng.uniform(0.7, 1.0)),
-                float(rng.uniform(0, 180)),
-                tuple(float(p * t) for p, t in zip(peak, tint, strict=True)),
-            )
+    tilt, high, wide = math.radians(rng.uniform(0, 60)), 0.19 * radius, 0.27 * radius
+
+    def cloud(
+        v: float, u: float, sigmas: tuple[float, float], angle: float, peak: Sequence[float]
+    ) -> Cloud:
+        turned = (
+            v * math.cos(tilt) + u * math.sin(tilt),
+            u * math.cos(tilt) - v * math.sin(tilt),
         )
+        sizes = sigmas[0] * radius, sigmas[1] * radius
+        return Cloud(*turned, *sizes, angle + math.degrees(tilt), tuple(peak))
+
+    clouds = [
+        cloud(0, 0, (0.20, 0.28), 0.0, [0.30 * s for s in shell]),
+        cloud(0.02 * radius, -0.03 * radius, (0.09, 0.13), 0.0, core),
+    ]
+    for i in range(14):
+        along = 2 * math.pi * (i + rng.uniform(-0.3, 0.3)) / 14
+        out = rng.uniform(0.9, 1.1)
+        v, u = out * high * math.sin(along), out * wide * math.cos(along)
+        # Arcs lie along the shell: their long axis is its tangent.
+        tangent = math.degrees(math.atan2(high * math.cos(along), -wide * math.sin(along)))
+        bright = rng.uniform(0.1, 0.65)
+        sigmas = (float(rng.uniform(0.035, 0.05)), float(rng.uniform(0.06, 0.11)))
+        tint = rng.uniform(0.85, 1.15, len(shell))
+        peak = [float(bright * s * t) for s, t in zip(shell, tint, strict=True)]
+        clouds.append(cloud(v, u, sigmas, tangent, peak))
     return Nebula(tuple(clouds))
 
 

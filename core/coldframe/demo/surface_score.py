@@ -25,7 +25,8 @@ def noise_ratio(
     Resampling and demosaicing spread each pixel's noise over its neighbours: single pixels look
     quieter than they are, but means over areas far larger than the kernel keep their noise, as
     every kernel sums to 1. So the residual is averaged in Gaussian windows of sigma `window` px,
-    less the average in windows of 25 px, which takes away what is left of the sky's gradients.
+    less the average in windows of 25 px, which takes away what is left of the sky's gradients
+    (a quadratic surface is taken off first, as windows at the edge see one side only).
     What white noise of the given variance would leave there follows from the squared windows,
     masks included. The figure is the rms of the one over the other. A kernel of variance k px^2
     makes it too small by about k / (2 window^2): with 5 px, 1 per cent for bilinear demosaicing
@@ -39,7 +40,8 @@ def noise_ratio(
     """
     middle = _middle(residual.shape)
     mask = free[middle].astype(np.float32)
-    data = np.where(free[middle], residual[middle], 0).astype(np.float32)
+    flat = residual[middle] - _quadratic(residual[middle], free[middle])
+    data = np.where(free[middle], flat, 0).astype(np.float32)
     near, far = _blur(mask, window), _blur(mask, _WIDE)
     enough = (near > 0.5) & (far > 0.3)
     near, far = np.maximum(near, 1e-6), np.maximum(far, 1e-6)
@@ -112,6 +114,25 @@ def nebula_contrast(light: Array, nebula: Array, free: Array) -> tuple[float, fl
 def _blur(image: Array, sigma: float) -> Array:
     out: Array = ndimage.gaussian_filter(image, sigma, mode="constant", truncate=4)
     return out
+
+
+def _quadratic(image: Array, free: Array) -> Array:
+    """The surface of second order that fits the free pixels' means over 20 px boxes."""
+    height, width = image.shape
+    level, y, x = _boxes(image, free, 20)
+    if len(level) < 12:
+        return np.zeros_like(image)
+
+    def terms(y: Array, x: Array) -> list[Array]:
+        y, x = np.broadcast_arrays(y / height - 0.5, x / width - 0.5)
+        return [np.ones_like(y), y, x, y * y, y * x, x * x]
+
+    fit = np.linalg.lstsq(np.column_stack(terms(y, x)), level, rcond=None)[0]
+    surface = np.zeros(image.shape, dtype=np.float32)
+    rows, columns = np.arange(height)[:, np.newaxis], np.arange(width)[np.newaxis, :]
+    for coefficient, term in zip(fit, terms(rows, columns), strict=True):
+        surface += coefficient * term
+    return surface
 
 
 def _middle(shape: tuple[int, ...]) -> tuple[slice, slice]:

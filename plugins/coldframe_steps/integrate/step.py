@@ -64,7 +64,7 @@ class Integrate(StackStep):
             "type": "integer",
             "minimum": 0,
             "maximum": 20,
-            "default": 2,
+            "default": 4,
             "unit": "px",
             "description": (
                 "How far the rejection of trails reaches beyond what was found too high; single "

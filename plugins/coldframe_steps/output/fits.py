@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 from coldframe.frame import Frame
 from coldframe.product import write_frame
+from coldframe_steps.output.options import option
 
 
 class FitsWriter:
@@ -16,10 +18,20 @@ class FitsWriter:
     name = "fits"
     version = "1"
     about = "FITS 4.0: linear values in ADU with flags, planes, history, provenance and checksums"
-    params: Mapping[str, Mapping[str, Any]] = {}
+    params: Mapping[str, Mapping[str, Any]] = {
+        "planes": {
+            "description": "Which further planes go in: all, or those named, such as variance.",
+            "anyOf": [{"const": "all"}, {"type": "array", "items": {"type": "string"}}],
+            "default": "all",
+        },
+    }
 
     def write(self, frame: Frame, folder: Path, stem: str, params: Mapping[str, Any]) -> Path:
         """Write folder/stem.fits. Raises StoreError when it cannot be written."""
         path = folder / f"{stem}.fits"
+        wanted = option(params, self.params, "planes")
+        if wanted != "all":
+            planes = {name: plane for name, plane in frame.planes.items() if name in wanted}
+            frame = replace(frame, planes=planes)
         write_frame(path, frame)
         return path

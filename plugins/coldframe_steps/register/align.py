@@ -10,7 +10,15 @@ import numpy as np
 from coldframe.frame import Array
 from coldframe_steps.register.choose import choose
 from coldframe_steps.register.match import Match, match_stars
-from coldframe_steps.register.terms import BRIGHT, FLAGS, FLUX, FWHM, FWHM_PER_SIGMA, SNR
+from coldframe_steps.register.terms import (
+    BRIGHT,
+    FLAGS,
+    FLUX,
+    FWHM,
+    FWHM_PER_SIGMA,
+    SNR,
+    StarFlag,
+)
 from coldframe_steps.register.transform import Transform, fit_affine, geometry
 
 FLOOR = 0.05  # px, error of even the brightest star: pixel response, optics, seeing
@@ -85,15 +93,26 @@ def star_variance(table: Array) -> Array:
 
 
 def flux_ratio(own: Array, ref: Array) -> float | None:
-    """Median ratio of the fluxes of matched, unflagged stars (rows correspond), own / reference.
+    """Median ratio of the fluxes of matched stars (rows correspond), own / reference.
 
-    It holds exposure, transparency and extinction together. The bright ones (SNR > 20 in both)
-    are used when there are five or more.
+    It holds exposure, transparency and extinction together. The best stars that there are decide:
+    five or more unflagged ones with SNR > 20 in both, else unflagged ones, else unsaturated ones.
+    When every matched star is saturated in the reference, as through thick cloud, the ratio is an
+    upper limit: enough to keep such a frame from counting as clear. None when all are saturated
+    in this frame.
     """
-    good = (own[:, FLAGS] == 0) & (ref[:, FLAGS] == 0) & (own[:, FLUX] > 0) & (ref[:, FLUX] > 0)
-    bright = good & _bright(own, ref)
-    use = bright if np.count_nonzero(bright) >= 5 else good
-    return float(np.median(own[use, FLUX] / ref[use, FLUX])) if use.any() else None
+    positive = (own[:, FLUX] > 0) & (ref[:, FLUX] > 0)
+    plain = positive & (own[:, FLAGS] == 0) & (ref[:, FLAGS] == 0)
+    bright = plain & _bright(own, ref)
+    below = positive & ~_saturated(own)
+    for use, least in ((bright, 5), (plain, 1), (below & ~_saturated(ref), 1), (below, 1)):
+        if np.count_nonzero(use) >= least:
+            return float(np.median(own[use, FLUX] / ref[use, FLUX]))
+    return None
+
+
+def _saturated(table: Array) -> Array:
+    return np.asarray((table[:, FLAGS].astype(np.int64) & StarFlag.SATURATED) != 0)
 
 
 def _bright(own: Array, ref: Array) -> Array:

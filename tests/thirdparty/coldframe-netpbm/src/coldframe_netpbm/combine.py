@@ -1,6 +1,7 @@
 """A rejection rule of our own: leave out each pixel's lowest and highest share."""
 
 import numpy as np
+
 from coldframe.frame import UNUSABLE, Flag
 from coldframe.step import StackStep
 
@@ -13,11 +14,19 @@ class PercentileCombine(StackStep):
     params = {
         "low": {
             "description": "Share left out at the bottom.",
-            "type": "number", "minimum": 0, "maximum": 50, "default": 20, "unit": "%",
+            "type": "number",
+            "minimum": 0,
+            "maximum": 50,
+            "default": 20,
+            "unit": "%",
         },
         "high": {
             "description": "Share left out at the top.",
-            "type": "number", "minimum": 0, "maximum": 50, "default": 20, "unit": "%",
+            "type": "number",
+            "minimum": 0,
+            "maximum": 50,
+            "default": 20,
+            "unit": "%",
         },
     }
     sources = ["common practice, no source"]

@@ -1,7 +1,6 @@
 """What this plugin adds to Coldframe."""
 
 from coldframe.hooks import Section, hookimpl
-
 from coldframe_netpbm.combine import PercentileCombine
 from coldframe_netpbm.reader import PgmReader
 

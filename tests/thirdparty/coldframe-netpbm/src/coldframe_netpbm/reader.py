@@ -8,6 +8,7 @@ import re
 from pathlib import Path
 
 import numpy as np
+
 from coldframe.errors import SetAside
 from coldframe.frame import Flag, Frame, FrameInfo
 
@@ -21,9 +22,7 @@ class PgmReader:
 
     def read_info(self, path):
         facts, (width, height, top), _ = self._header(path)
-        info = FrameInfo(
-            path=str(path), shape=(height, width), white=float(top), **facts
-        )
+        info = FrameInfo(path=str(path), shape=(height, width), white=float(top), **facts)
         return [(info, facts)]
 
     def read_frame(self, info):
