@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, Protocol
 
 import pluggy
 
-from coldframe.frame import Frame, FrameInfo
+from coldframe.frame import Array, Frame, FrameInfo
 from coldframe.step import Step
 
 if TYPE_CHECKING:
@@ -56,6 +56,25 @@ class ProductWriter(Protocol):
         ...
 
 
+class StarGauge(Protocol):
+    """Measures the stars of a raw light, for vetting. Stateless: called from many threads."""
+
+    name: str
+    version: str
+
+    def measure(self, frame: Frame) -> tuple[Mapping[str, float], Array]:
+        """(stars, sky, noise and, when stars tell them, fwhm and roundness; positions).
+
+        Data is as a reader gives it. Positions are float64 (n, 2), x and y in px, brightest first.
+        Raises SetAside when the frame has no usable pixels.
+        """
+        ...
+
+    def same_field(self, own: Array, other: Array) -> bool:
+        """Whether two lists of positions show the same stars, whatever shift or rotation."""
+        ...
+
+
 @dataclass(frozen=True, slots=True)
 class Section:
     """A part of the report: title, order (10, 20, ...) and self-contained, escaped HTML."""
@@ -88,3 +107,8 @@ def coldframe_fix_metadata(info: FrameInfo, header: Mapping[str, Any]) -> FrameI
 @hookspec
 def coldframe_report_sections(record: RunRecord) -> Sequence[Section]:  # type: ignore[empty-body]
     """Return sections to add to the report of a finished run."""
+
+
+@hookspec(firstresult=True)
+def coldframe_star_gauge() -> StarGauge | None:
+    """Return what measures the stars of raw lights when they are vetted."""

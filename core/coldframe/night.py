@@ -37,12 +37,16 @@ class NightScan:
 
     frames : in order of start time, then path. set_aside : (label, reason) of each file or frame
     left out. ignored : files that are no frames. warnings : lines for the photographer.
+    labels : of each frame, its path below the night's folder. kept : for each frame, the notes
+    file that says `keep: true` of it, "" when none does.
     """
 
     frames: tuple[FrameInfo, ...]
     set_aside: tuple[tuple[str, str], ...]
     ignored: int = 0
     warnings: tuple[str, ...] = ()
+    labels: tuple[str, ...] = ()
+    kept: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,12 +107,15 @@ def scan(
         entries = _sort_out(([entry] for entry in seen), aside)
     digests.save()
     entries = _sort_out(([entry] for entry in _decide(entries)), aside)
-    infos = sorted((_with_scene(entry) for entry in entries), key=_order)
+    entries = [replace(entry, info=_with_scene(entry)) for entry in entries]
+    entries.sort(key=lambda entry: _order(entry.info))
     return NightScan(
-        frames=tuple(infos),
+        frames=tuple(entry.info for entry in entries),
         set_aside=tuple(sorted((a.label, a.reason) for a in aside)),
         ignored=listing.ignored,
         warnings=listing.warnings + tuple(_idle_globs(listing.found, patterns or {})),
+        labels=tuple(entry.label for entry in entries),
+        kept=tuple(entry.found.notes.keep() for entry in entries),
     )
 
 

@@ -34,7 +34,8 @@ or four in the same order); `white` (ADU).
 
 At the top level a fact fills in what the file does not say and changes nothing else. Under `files`
 a fact replaces what the file says, and `kind`, `leave_out` (a reason) and `keep` are possible too.
-`keep: true` takes back an earlier, broader `leave_out`.
+`keep: true` takes back an earlier, broader `leave_out`, and uses a frame that vetting would set
+aside.
 `target` is given to lights only, `filter` and `optics` to lights and flats.
 
 `kinds` is heard after the frame's own header and before the look at its pixels; `kind` under

@@ -34,6 +34,14 @@ class HeardNotes:
                 return f"left out by {_name(notes)}: {said}" if said else None
         return None
 
+    def keep(self) -> str:
+        """The notes file that says to keep the file, whatever is found; "" when none does."""
+        for notes, path in self.chain:
+            said = notes.verdict(path)
+            if said is not None:
+                return "" if said else _name(notes)
+        return ""
+
     def kind_by_file(self) -> tuple[Kind, str] | None:
         """(kind, why) by an entry of `files`."""
         for notes, path in self.chain:

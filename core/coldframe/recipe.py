@@ -14,6 +14,7 @@ import yaml
 from coldframe.errors import Problem, RecipeError, UsageError
 from coldframe.frame import Kind
 from coldframe.plugins import Registry
+from coldframe.vetting.thresholds import vet_limits
 from coldframe.yamlpos import Path as KeyPath
 from coldframe.yamlpos import Positions, load_with_positions
 
@@ -58,6 +59,7 @@ class Recipe:
     steps: Mapping[str, StepSpec]
     outputs: Mapping[str, Mapping[str, Mapping[str, Any]]]  # step id -> writer -> options
     file: str = ""
+    vet: Mapping[str, float] | None = None  # limits of vetting; None turns it off
 
 
 @dataclass
@@ -124,14 +126,19 @@ def load_document(path: Path, overrides: Sequence[str] = ()) -> Document:
         step, dot, param = target.partition(".")
         if not (equals and dot and param):
             raise UsageError(f"--set {text}: write it as step.param=value")
-        steps = document.data.get("steps")
-        if not isinstance(steps, dict) or not isinstance(steps.get(step), dict):
-            names = steps if isinstance(steps, dict) else ()
-            raise UsageError(f"--set {text}: no step '{step}'" + nearest(step, names, "steps"))
         try:
             parsed = yaml.safe_load(value)
         except yaml.YAMLError:
             parsed = value
+        if step == "vet":
+            limits = document.data.get("vet")
+            document.data["vet"] = {**(limits if isinstance(limits, dict) else {}), param: parsed}
+            document.overrides["vet", param] = text
+            continue
+        steps = document.data.get("steps")
+        if not isinstance(steps, dict) or not isinstance(steps.get(step), dict):
+            names = steps if isinstance(steps, dict) else ()
+            raise UsageError(f"--set {text}: no step '{step}'" + nearest(step, names, "steps"))
         block = steps[step].setdefault("with", {})
         if isinstance(block, dict):
             block[param] = parsed
@@ -213,6 +220,7 @@ def load_recipe(path: Path, registry: Registry, overrides: Sequence[str] = ()) -
             for step, wanted in data["outputs"].items()
         },
         file=str(path),
+        vet=vet_limits(data.get("vet", True)),
     )
 
 

@@ -11,6 +11,7 @@ from coldframe.hooks import ProductWriter
 from coldframe.matching import RULES_SCHEMA
 from coldframe.plugins import Registry
 from coldframe.step import Step
+from coldframe.vetting.thresholds import vet_schema
 
 DIALECT = "https://json-schema.org/draft/2020-12/schema"
 
@@ -165,5 +166,6 @@ def recipe_schema(registry: Registry) -> dict[str, Any]:
                 "additionalProperties": _step_schema(registry.steps),
             },
             "outputs": _outputs_schema(registry.writers),
+            "vet": vet_schema(),
         },
     }

@@ -26,7 +26,7 @@ from coldframe.estimate import (
 )
 from coldframe.execute import pending, run_plan
 from coldframe.frame import FrameInfo
-from coldframe.graph import Plan, Resources, compile_plan
+from coldframe.graph import Plan, Resources, SetAsideFrame, compile_plan
 from coldframe.library.library import open_shelf
 from coldframe.night import MANIFEST, DigestCache, NightScan, reader_for, scan
 from coldframe.plugins import Registry
@@ -35,6 +35,8 @@ from coldframe.recipe import Recipe, find_recipe, load_recipe
 from coldframe.report.record import RunRecord
 from coldframe.store import Ref, Store
 from coldframe.tasks import TaskSpec
+from coldframe.vetting.verdict import Verdict, Vetted, warnings
+from coldframe.vetting.vet import vet
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,6 +54,8 @@ class Request:
     cameras: tuple[Path, ...] = ()  # camera files, before those of the user's cameras folder
     library: Path | None = None  # None: the user's own, when there is one
     use_library: bool = True
+    keep: tuple[str, ...] = ()  # globs of frames to use whatever vetting finds
+    vet: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,8 +74,12 @@ class Prepared:
     cameras: tuple[str, ...] = ()  # which camera files told what
 
 
-def prepare(request: Request, registry: Registry) -> Prepared:
-    """Scan, choose the recipe, match and plan. Writes nothing but the cache of digests.
+def prepare(
+    request: Request, registry: Registry, watch: Callable[[int, int], None] | None = None
+) -> Prepared:
+    """Scan, choose the recipe, vet, match and plan. Writes nothing but the cache of digests.
+
+    watch : called with (frames vetted, frames in all), from any thread.
 
     Raises UsageError for folders or recipes that cannot be used.
     """
@@ -85,12 +93,13 @@ def prepare(request: Request, registry: Registry) -> Prepared:
         if request.recipe
         else None
     )
+    digests = DigestCache(request.store / "digests.json")
     found = scan(
         request.nights,
         registry.readers,
         registry.fix_metadata,
         patterns=named.kinds if named else {},
-        digests=DigestCache(request.store / "digests.json"),
+        digests=digests,
         workers=request.workers,
     )
     if not found.frames:
@@ -106,20 +115,63 @@ def prepare(request: Request, registry: Registry) -> Prepared:
         choice = choose_recipe(found.frames, registry, request.overrides, masters)
         recipe, why = choice.recipe, choice.why
     resources = Resources(request.workers, request.memory)
-    frames = [(info, reader_for(info, registry.readers).name) for info in found.frames]
-    plan = compile_plan(
-        recipe,
-        frames,
-        registry,
-        store=request.store,
-        output=output,
-        resources=resources,
-        shelf=shelf,
-    )
+    vetted, found = _vet(request, recipe, found, registry, digests, watch)
+    bad = {id(v.info) for v in vetted}
+    frames = [
+        (info, reader_for(info, registry.readers).name)
+        for info in found.frames
+        if id(info) not in bad
+    ]
+    try:
+        plan = compile_plan(
+            recipe,
+            frames,
+            registry,
+            store=request.store,
+            output=output,
+            resources=resources,
+            shelf=shelf,
+        )
+    except UsageError as error:
+        raise UsageError(f"{error}{_aside_lines(vetted)}") from None
+    # The plan's own list keeps the facts, so that the report can show each frame.
+    plan.set_aside[:0] = [SetAsideFrame(v.info, v.reason, "vet") for v in vetted]
     tasks = pending(plan)
     rates = load_rates(request.store)
     cost = estimate(plan, tasks, resources, rates)
     return Prepared(request, recipe, why, found, plan, tasks, resources, cost, rates, known.used)
+
+
+def _vet(
+    request: Request,
+    recipe: Recipe,
+    found: NightScan,
+    registry: Registry,
+    digests: DigestCache,
+    watch: Callable[[int, int], None] | None,
+) -> tuple[list[Vetted], NightScan]:
+    """(frames to set aside, the scan with the warnings added)."""
+    if recipe.vet is None or not request.vet:
+        return [], found
+    vetted, _ = vet(
+        found,
+        registry,
+        recipe.vet,
+        digests,
+        keep=request.keep,
+        workers=request.workers,
+        watch=watch,
+    )
+    aside = [v for v in vetted if v.verdict is Verdict.SET_ASIDE]
+    return aside, replace(found, warnings=found.warnings + warnings(vetted))
+
+
+def _aside_lines(vetted: Sequence[Vetted]) -> str:
+    if not vetted:
+        return ""
+    few = "".join(f"\n  {v.label}: {v.reason}" for v in vetted[:10])
+    more = f"\n  and {len(vetted) - 10} more" if len(vetted) > 10 else ""
+    return f"; vetting set aside (--keep '*' uses them all):{few}{more}"
 
 
 def _names(nights: Sequence[Path]) -> str:

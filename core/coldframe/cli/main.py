@@ -19,6 +19,7 @@ COMMANDS = {
     "plan": "Show what a run would do, without running.",
     "match": "Show which masters serve which lights, and why.",
     "library": "Keep masters for later nights.",
+    "inspect": "Vet every frame: what is wrong with it, in words and numbers.",
     "recipe": "List, show and check recipes.",
     "steps": "Show every installed step.",
     "camera": "Measure a camera; advise on exposure.",

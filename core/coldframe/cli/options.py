@@ -33,6 +33,11 @@ class Size(click.ParamType):
         return size
 
 
+keep_option = click.option(
+    "--keep", multiple=True, metavar="PATTERN",
+    help="Use these frames whatever vetting finds, such as 'darks/*'.",
+)  # fmt: skip
+
 library_option = click.option(
     "--library", type=click.Path(path_type=Path, file_okay=False), metavar="DIR",
     help="Calibration library. [default: yours, in your user data folder]",
@@ -47,7 +52,9 @@ LIBRARY = (
 
 
 def planning_options(function: Callable[..., Any]) -> Callable[..., Any]:
-    """NIGHT..., --recipe, --set, -o, --store, --camera, --library, --workers, --memory."""
+    """NIGHT..., --recipe, --set, -o, --store, --camera, --library, --workers, --memory, --keep,
+    --no-vet.
+    """
     for decorate in reversed(
         [
             click.argument("nights", nargs=-1, required=True, type=click.Path(path_type=Path)),
@@ -78,6 +85,8 @@ def planning_options(function: Callable[..., Any]) -> Callable[..., Any]:
                 "--memory", type=Size(), default=default_memory(),
                 show_default="half of the machine's", help="Limit, such as 2GiB.",
             ),
+            keep_option,
+            click.option("--no-vet", is_flag=True, help="Do not vet the frames first."),
         ]
     ):  # fmt: skip
         function = decorate(function)
@@ -96,6 +105,8 @@ def make_request(
     cameras: tuple[Path, ...] = (),
     library: Path | None = None,
     no_library: bool = False,
+    keep: tuple[str, ...] = (),
+    no_vet: bool = False,
 ) -> Request:
     """Fill in the defaults that depend on each other."""
     seen: set[Path] = set()
@@ -117,4 +128,6 @@ def make_request(
         cameras=cameras,
         library=library,
         use_library=not no_library,
+        keep=keep,
+        vet=not no_vet,
     )

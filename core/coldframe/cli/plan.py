@@ -24,11 +24,13 @@ def command(as_json: bool, **asked: Any) -> None:
     coldframe plan 2026-03-14
     coldframe plan 2026-03-14 --recipe cooled-mono --json
     """
+    from coldframe.cli.counting import Counting
     from coldframe.plugins import find_plugins
     from coldframe.session import prepare
 
     registry = find_plugins()
-    prepared = prepare(make_request(**asked), registry)
+    with Counting("vetting") as counting:
+        prepared = prepare(make_request(**asked), registry, counting.show)
     facts = describe(prepared)
     if as_json:
         print_json(facts)

@@ -54,6 +54,7 @@ def show(name: str, overrides: tuple[str, ...], as_json: bool) -> None:
         step.id: {**data["steps"][step.id], "with": dict(step.params)}
         for step in recipe.steps.values()
     }
+    data["vet"] = False if recipe.vet is None else dict(recipe.vet)
     if as_json:
         print_json(data)
     else:

@@ -35,11 +35,13 @@ def command(as_json: bool, **asked: Any) -> None:  # fmt: skip
 
     Exit codes: 0 done, 1 the work failed, 2 wrong use, 130 stopped by Ctrl-C.
     """
+    from coldframe.cli.counting import Counting
     from coldframe.plugins import find_plugins
     from coldframe.session import prepare
 
     registry = find_plugins()
-    prepared = prepare(make_request(**asked), registry)
+    with Counting("vetting") as counting:
+        prepared = prepare(make_request(**asked), registry, counting.show)
     record = execute(prepared, registry)
     if as_json:
         print_json(summary(record, prepared.request.output))
@@ -59,6 +61,9 @@ def execute(prepared: Any, registry: Any) -> RunRecord:
         click.echo(f"camera file {line}", err=True)
     for label, reason in prepared.scan.set_aside:
         click.echo(f"set aside {label}: {reason}", err=True)
+    for aside in prepared.plan.set_aside:
+        if aside.step == "vet":
+            click.echo(f"set aside {aside.info.label}: {aside.reason}", err=True)
     for warning in (*prepared.scan.warnings, *prepared.plan.warnings):
         click.echo(f"warning: {warning}", err=True)
     with Progress(prepared) as progress:

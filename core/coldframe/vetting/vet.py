@@ -1,0 +1,88 @@
+"""Vets the frames of a scan: measures, judges, and hears the photographer."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Callable, Mapping, Sequence
+
+from coldframe.digests import DigestCache
+from coldframe.night import NightScan
+from coldframe.notes import fits
+from coldframe.plugins import Registry
+from coldframe.vetting.compare import Found, Subject
+from coldframe.vetting.darks import judge_darks
+from coldframe.vetting.flats import judge_flats
+from coldframe.vetting.gather import Fields, gather, star_gauge
+from coldframe.vetting.labels import judge_copies, judge_labels
+from coldframe.vetting.lights import judge_lights
+from coldframe.vetting.measures import Sight
+from coldframe.vetting.verdict import Finding, Verdict, Vetted
+
+
+def vet(
+    found: NightScan,
+    registry: Registry,
+    limits: Mapping[str, float],
+    digests: DigestCache,
+    *,
+    keep: Sequence[str] = (),
+    workers: int = 2,
+    watch: Callable[[int, int], None] | None = None,
+) -> tuple[list[Vetted], list[Sight | None]]:
+    """A verdict on every frame of the scan, and what it goes by, in the scan's order.
+
+    Parameters
+    ----------
+    limits : see `thresholds.VET_PARAMS`. digests : where measurements are kept.
+    keep : globs of frames to be used whatever is found; see `coldframe.notes` for how they fit.
+    workers : frames measured at once. watch : called with (frames measured, frames in all).
+    """
+    seen = gather(found.frames, registry, digests, workers=workers, watch=watch)
+    read = [i for i, one in enumerate(seen) if isinstance(one, Sight)]
+    subjects = [
+        Subject(found.frames[i], one, found.labels[i])
+        for i, one in enumerate(seen)
+        if isinstance(one, Sight)
+    ]
+    by_place = dict(
+        zip(read, judge(subjects, limits, Fields(star_gauge(registry), digests)), strict=True)
+    )
+    digests.save()
+    out = []
+    for i, (info, label) in enumerate(zip(found.frames, found.labels, strict=True)):
+        one = seen[i]
+        findings = (
+            (Finding("unreadable", Verdict.SET_ASIDE, one, 0.0, 0.0),)
+            if isinstance(one, str)
+            else tuple(by_place[i])
+        )
+        by = "" if isinstance(one, str) else (_asked(label, keep) or found.kept[i])
+        out.append(Vetted(info, label, findings, by))
+    return out, [one if isinstance(one, Sight) else None for one in seen]
+
+
+def judge(
+    subjects: Sequence[Subject], limits: Mapping[str, float], fields: Fields
+) -> list[list[Finding]]:
+    """Every fault of every frame; each rule works on numbers alone.
+
+    A frame that is not what it is called, or is there twice, is left out of the comparisons.
+    """
+    first: Found = defaultdict(list)
+    judge_labels(subjects, first)
+    judge_copies(subjects, first)
+    sound = [i for i in range(len(subjects)) if not first[i]]
+    rest: Found = defaultdict(list)
+    able = [subjects[i] for i in sound]
+    judge_darks(able, limits, rest)
+    judge_flats(able, limits, rest)
+    judge_lights(able, limits, fields, rest)
+    out = [list(first[i]) for i in range(len(subjects))]
+    for place, i in enumerate(sound):
+        out[i] += rest[place]
+    return out
+
+
+def _asked(label: str, keep: Sequence[str]) -> str:
+    glob = next((glob for glob in keep if fits(label, glob)), None)
+    return "" if glob is None else f"--keep '{glob}'"
