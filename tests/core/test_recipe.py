@@ -159,6 +159,8 @@ def test_every_shipped_recipe_holds(tmp_path):
     registry = find_plugins()
     assert registry.broken == {}
     suits = {name: load_recipe(path, registry).suits for name, path in shipped_recipes().items()}
-    assert set(suits) == {"camera-lens", "camera-telescope", "cooled-mono", "quick-look"}
+    assert set(suits) == {
+        "camera-lens", "camera-telescope", "cooled-colour", "cooled-mono", "quick-look",
+    }  # fmt: skip
     assert suits["cooled-mono"] == {"cfa": False, "cooled": True}
     assert suits["camera-telescope"]["lens"] is False

@@ -17,6 +17,7 @@ RECIPE = """\
 recipe: 1
 name: grey-maps
 about: A stranger's reader and rejection rule, with no change to the core
+vet: false
 inputs: {lights: {kind: light}}
 steps:
   stack: {use: percentile-combine, from: lights, with: {low: 25, high: 25}}
@@ -142,5 +143,5 @@ def test_broken_plugin_is_named_and_left_out(clean, tmp_path):
     recipe.write_text(RECIPE.replace("percentile-combine", "broken-combine"))
     refused = call(clean, "recipe", "check", recipe, env=env)
     assert refused.returncode == 2
-    assert "needs.yaml:6:16: 'broken-combine' is not known here" in refused.stderr
+    assert "needs.yaml:7:16: 'broken-combine' is not known here" in refused.stderr
     assert "failed to load: broken: ModuleNotFoundError" in refused.stderr
