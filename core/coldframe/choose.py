@@ -25,20 +25,25 @@ class Choice:
     why: str
 
 
-def night_facts(infos: Sequence[FrameInfo]) -> dict[str, Any]:
-    """What the lights of a night (or, without any, all frames) say about camera and optics."""
+def night_facts(infos: Sequence[FrameInfo], masters: Sequence[FrameInfo] = ()) -> dict[str, Any]:
+    """What the lights of a night (or, without any, all frames) say about camera and optics.
+
+    masters : those of a calibration library; of the lights' camera they count as the night's own.
+    """
     lights = [info for info in infos if info.kind is Kind.LIGHT] or list(infos)
     temperatures = [
         info.temperature
         for info in lights
         if info.temperature is not None and info.temperature_source == "header"
     ]
+    cameras = {info.camera for info in lights}
     return {
         "camera": next((info.camera for info in lights if info.camera), ""),
         "cfa": any(info.cfa for info in lights),
         "cooled": bool(temperatures) and max(temperatures) - min(temperatures) <= STEADY,
         "lens": any(info.lens for info in lights),
-        "calibration": any(info.kind not in (Kind.LIGHT, None) for info in infos),
+        "calibration": any(info.kind not in (Kind.LIGHT, None) for info in infos)
+        or any(master.camera in cameras for master in masters),
     }
 
 
@@ -51,13 +56,16 @@ WORDS: Mapping[str, tuple[str, str]] = {
 
 
 def choose_recipe(
-    infos: Sequence[FrameInfo], registry: Registry, overrides: Sequence[str] = ()
+    infos: Sequence[FrameInfo],
+    registry: Registry,
+    overrides: Sequence[str] = (),
+    masters: Sequence[FrameInfo] = (),
 ) -> Choice:
-    """The shipped recipe whose `for:` block says most and holds.
+    """The shipped recipe whose `for:` block says most and holds; `masters` as in `night_facts`.
 
     Raises UsageError, naming the shipped recipes, when none suits.
     """
-    facts = night_facts(infos)
+    facts = night_facts(infos, masters)
     best: tuple[int, str, Path] | None = None
     for name, path in shipped_recipes().items():
         suits = load_recipe(path, registry).suits

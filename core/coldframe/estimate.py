@@ -10,7 +10,16 @@ from pathlib import Path
 from coldframe.frame import FrameInfo
 from coldframe.graph import Plan, Resources
 from coldframe.product import atomic
-from coldframe.tasks import BandTask, DecideTask, FrameTask, OutputTask, StackTask, TaskSpec
+from coldframe.tasks import (
+    BandTask,
+    BlendTask,
+    DecideTask,
+    FetchTask,
+    FrameTask,
+    OutputTask,
+    StackTask,
+    TaskSpec,
+)
 
 BUILT_IN: Mapping[str, float] = {
     "read": 0.02,
@@ -60,6 +69,8 @@ def work_of(spec: TaskSpec) -> str:
     """The name under which this task's rate is kept."""
     if isinstance(spec, FrameTask):
         return spec.ops[-1].call.use if spec.ops else "read"
+    if isinstance(spec, FetchTask | BlendTask):
+        return "library"
     return "output" if isinstance(spec, OutputTask) else spec.call.use
 
 
@@ -78,7 +89,7 @@ def megapixels(spec: TaskSpec, plan: Plan) -> float:
 
 def seconds_of(spec: TaskSpec, plan: Plan, rates: Mapping[str, float]) -> float:
     """Expected seconds of one core."""
-    if isinstance(spec, StackTask):
+    if isinstance(spec, StackTask | FetchTask | BlendTask):
         return 0.5
     if isinstance(spec, OutputTask):
         return 1.0

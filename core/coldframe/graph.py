@@ -13,10 +13,12 @@ from typing import Any
 
 from coldframe.errors import UsageError
 from coldframe.frame import FrameInfo, Kind
-from coldframe.matching import Group, group, match, rules_for
+from coldframe.lending import provide
+from coldframe.matching import Group, group, rules_for
 from coldframe.plugins import Registry
 from coldframe.recipe import InputSpec, Recipe, StepSpec
 from coldframe.report.record import MasterUse
+from coldframe.serving import Candidate, Shelf, serve, with_library
 from coldframe.step import FrameStep, MeasureStep, StackStep, Step
 from coldframe.store import product_key
 from coldframe.tasks import (
@@ -68,6 +70,9 @@ class Plan:
     targets: list[str] = field(default_factory=list)
     set_aside: list[SetAsideFrame] = field(default_factory=list)
     warnings: list[str] = field(default_factory=list)
+    candidates: dict[str, Mapping[Kind, Sequence[Candidate]]] = field(default_factory=dict)
+    borrowed: dict[str, Candidate] = field(default_factory=dict)  # masters no step made, by key
+    shelf: Shelf | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,17 +99,23 @@ def compile_plan(
     store: Path,
     output: Path,
     resources: Resources,
+    shelf: Shelf | None = None,
+    goals: Sequence[str] | None = None,
 ) -> Plan:
     """Lay out every task of a run.
 
-    frames : facts of each frame and the name of the reader that reads it.
+    frames : facts of each frame and the name of the reader that reads it. shelf : further masters,
+    from a calibration library. goals : step ids to make instead of the recipe's outputs.
 
     Raises
     ------
     UsageError
         The recipe finds no frame to work on, or a master is missing where it must not.
     """
-    return _Compiler(recipe, registry, Plan(recipe, store), output, resources).compile(frames)
+    if goals is not None:
+        recipe = replace(recipe, outputs={goal: {} for goal in goals})
+    compiler = _Compiler(recipe, registry, Plan(recipe, store, shelf=shelf), output, resources)
+    return compiler.compile(frames)
 
 
 class _Compiler:
@@ -329,32 +340,37 @@ class _Compiler:
 
     def _match(self, step: StepSpec, item: Item) -> tuple[MasterUse, ...] | None:
         """The masters of one frame; None when the frame must be set aside for want of one."""
-        by_kind: dict[Kind, list[Item]] = {}
-        for name in step.masters:
-            kinds = self._kinds(name)
-            for kind in kinds:
-                by_kind.setdefault(kind, []).extend(self.plan.flows[name])
         uses: list[MasterUse] = []
-        # Bias first: whether a dark may be scaled depends on it.
-        for kind in sorted(by_kind, key=lambda kind: kind is not Kind.BIAS):
-            masters = by_kind[kind]
-            rules = step.match.get(kind.value, {})
-            bias = any(use.kind == Kind.BIAS for use in uses)
-            found = match(item.info, kind, [m.info for m in masters], rules, bias=bias)
-            if found.index is not None:
-                key = masters[found.index].key
-                uses.append(MasterUse(kind.value, key, found.distances, found.total, found.reason))
+        for served in serve(item.info, self._candidates(step), step.match, self.plan.shelf):
+            kind, found = served.kind, served.found
+            key = provide(served, self.plan)
+            if key:
+                uses.append(MasterUse(kind.value, key, found.distances, found.total, served.note))
                 continue
-            said = f"no {kind.value} serves it: {found.reason}"
-            what = rules_for(kind, rules)["missing"]
+            said = f"no {kind.value} serves it: {served.note}"
+            what = rules_for(kind, step.match.get(kind.value, {}))["missing"]
             if what == "stop":
                 raise UsageError(f"step '{step.id}': {item.label}: {said}")
             if what == "set-aside":
                 self.plan.set_aside.append(SetAsideFrame(item.info, said, step.id))
                 return None
+            bias = any(use.kind == Kind.BIAS for use in uses)
             if not (kind is Kind.DARK_FLAT and bias):  # a bias does for short flats
                 self.unserved.setdefault((step.id, said), []).append(item.label)
         return tuple(uses)
+
+    def _candidates(self, step: StepSpec) -> Mapping[Kind, Sequence[Candidate]]:
+        """Masters that may serve a step's frames, by kind."""
+        if step.id not in self.plan.candidates:
+            own: dict[Kind, list[Candidate]] = {}
+            for name in step.masters:
+                for kind in self._kinds(name):
+                    own.setdefault(kind, []).extend(
+                        Candidate(item.key, item.info, item.label, item.sources)
+                        for item in self.plan.flows[name]
+                    )
+            self.plan.candidates[step.id] = with_library(own, self.plan.shelf)
+        return self.plan.candidates[step.id]
 
     def _kinds(self, name: str) -> set[Kind]:
         if name in self.recipe.inputs:

@@ -18,8 +18,10 @@ __all__ = [
     "RULES_SCHEMA",
     "Group",
     "Match",
+    "Ranked",
     "group",
     "match",
+    "rank",
     "rules_for",
 ]
 
@@ -48,12 +50,29 @@ class Match:
     scaled: bool = False
 
 
+@dataclass(frozen=True, slots=True)
+class Ranked:
+    """One candidate and how it stands: see `Match` for distances and total.
+
+    fits : within every tolerance. words : what differs, or what rules it out. beyond : names of
+    the facts that are off by more than the tolerance, when that alone rules it out.
+    """
+
+    index: int
+    fits: bool
+    distances: Mapping[str, float]
+    total: float
+    words: str
+    beyond: tuple[str, ...] = ()
+    scaled: bool = False
+
+
 @dataclass(slots=True)
 class _Comparison:
     """One candidate against the frame."""
 
     wrong: list[str] = field(default_factory=list)  # facts that must be equal and are not
-    beyond: list[str] = field(default_factory=list)  # facts off by more than the tolerance
+    beyond: dict[str, str] = field(default_factory=dict)  # facts off by more than the tolerance
     notes: list[str] = field(default_factory=list)
     distances: dict[str, float] = field(default_factory=dict)
     total: float = 0.0
@@ -71,6 +90,8 @@ def match(
     rules: Mapping[str, Any] | None = None,
     *,
     bias: bool = False,
+    ages: Sequence[float | None] = (),
+    costs: Sequence[float] = (),
 ) -> Match:
     """Find the master of one kind that serves a frame best, and say how far off it is.
 
@@ -88,30 +109,80 @@ def match(
     rules : this kind's part of a recipe's `match:` block; what it does not set is as in
         `DEFAULT_RULES`.
     bias : a master bias serves this frame too, so a dark of another exposure can be scaled.
+    ages : most days between the frame and each candidate, on top of the rules; none: no limit.
+    costs : added to each candidate's total, in tolerances.
 
     Notes
     -----
     Equally good candidates: the one taken nearest in time, then the first.
     """
-    rule = rules_for(kind, rules)
-    name = "dark flat" if kind is Kind.DARK_FLAT else kind.value
-    if not candidates:
-        return Match(None, reason=f"there is no {name}")
-    seen = [_compare(frame, kind, info, rule, bias) for info in candidates]
+    ranked = rank(frame, kind, candidates, rules, bias=bias, ages=ages, costs=costs)
+    return best_of(kind, candidates, ranked)
 
-    def rank(i: int) -> tuple[int, int, float, float, int]:
+
+def best_of(kind: Kind, candidates: Sequence[FrameInfo], ranked: Sequence[Ranked]) -> Match:
+    """The match that a ranking (see `rank`) comes to."""
+    name = kind_words(kind)
+    if not ranked:
+        return Match(None, reason=f"there is no {name}")
+    best = ranked[0]
+    if best.fits:
+        second = ranked[1].index if len(ranked) > 1 and ranked[1].fits else None
+        said = f"{name}: {best.words}"
+        return Match(best.index, best.distances, best.total, second, said, best.scaled)
+    nearest = f"nearest {name} ({describe(candidates[best.index])})"
+    return Match(None, best.distances, math.inf, None, f"{nearest} {best.words}")
+
+
+def kind_words(kind: Kind) -> str:
+    """The kind as a sentence has it."""
+    return "dark flat" if kind is Kind.DARK_FLAT else kind.value
+
+
+def rank(
+    frame: FrameInfo,
+    kind: Kind,
+    candidates: Sequence[FrameInfo],
+    rules: Mapping[str, Any] | None = None,
+    *,
+    bias: bool = False,
+    ages: Sequence[float | None] = (),
+    costs: Sequence[float] = (),
+) -> list[Ranked]:
+    """Every candidate from the best to the least fitting; parameters as for `match`."""
+    rule = rules_for(kind, rules)
+    limits = tuple(ages) or (None,) * len(candidates)
+    seen = [
+        _compare(frame, kind, info, _aged(rule, limit), bias)
+        for info, limit in zip(candidates, limits, strict=True)
+    ]
+
+    for comparison, cost in zip(seen, costs, strict=bool(costs)):
+        comparison.total += cost
+
+    def place(i: int) -> tuple[int, int, float, float, int]:
         c, days = seen[i], _days(frame, candidates[i])
         return len(c.wrong), len(c.beyond), c.total, math.inf if days is None else days, i
 
-    order = sorted(range(len(candidates)), key=rank)
-    best = seen[order[0]]
-    if best.fits:
-        second = order[1] if len(order) > 1 and seen[order[1]].fits else None
-        words = "; ".join(best.notes) or "all facts agree"
-        return Match(order[0], best.distances, best.total, second, f"{name}: {words}", best.scaled)
-    nearest = f"nearest {name} ({describe(candidates[order[0]])})"
-    problem = "; ".join(best.wrong or best.beyond)
-    return Match(None, best.distances, math.inf, None, f"{nearest} {problem}")
+    return [
+        Ranked(
+            index=i,
+            fits=seen[i].fits,
+            distances=seen[i].distances,
+            total=seen[i].total,
+            words="; ".join(seen[i].wrong or list(seen[i].beyond.values()) or seen[i].notes)
+            or "all facts agree",
+            beyond=() if seen[i].wrong else tuple(seen[i].beyond),
+            scaled=seen[i].scaled,
+        )
+        for i in sorted(range(len(candidates)), key=place)
+    ]
+
+
+def _aged(rule: Mapping[str, Any], limit: float | None) -> Mapping[str, Any]:
+    """The rule with the stricter of its own limit of age and the candidate's."""
+    known = [days for days in (rule["age_days"], limit) if days is not None]
+    return {**rule, "age_days": min(known) if known else None}
 
 
 def _compare(
@@ -128,6 +199,8 @@ def _compare(
             _near_fraction(out, name, fact(frame, name), fact(other, name), rule[name])
         return out
     _temperature(out, frame.temperature, other.temperature, rule["temperature"])
+    if rule["age_days"] is not None:
+        _age(out, frame, other, rule["age_days"])
     if kind is not Kind.BIAS:
         _exposure(out, frame.exposure, other.exposure, rule, bias)
     return out
@@ -182,7 +255,7 @@ def _temperature(
     off = theirs - mine
     words = f"{abs(off):.1f} degC {'warmer' if off > 0 else 'colder'}"
     if not _count(out, "temperature", abs(off), tolerance):
-        out.beyond.append(f"is {words}; tolerance {tolerance:g}")
+        out.beyond["temperature"] = f"is {words}; tolerance {tolerance:g}"
     elif abs(off) >= 0.05:
         out.notes.append(words)
 
@@ -218,7 +291,7 @@ def _exposure(
         why = ", and without a bias it cannot be scaled"
     else:
         why = f", more than {limit:g} times too short to scale"
-    out.beyond.append(f"is {words}{why}; tolerance {exposure_text(tolerance)}")
+    out.beyond["exposure"] = f"is {words}{why}; tolerance {exposure_text(tolerance)}"
 
 
 def _days(frame: FrameInfo, other: FrameInfo) -> float | None:
@@ -245,7 +318,7 @@ def _age(out: _Comparison, frame: FrameInfo, other: FrameInfo, tolerance: float)
         out.notes.append("age unknown")
         return
     if not _count(out, "age_days", days, tolerance):
-        out.beyond.append(f"is {days:.1f} days away; tolerance {tolerance:g}")
+        out.beyond["age_days"] = f"is {days:.1f} days away; tolerance {tolerance:g}"
     elif days >= 0.5:
         out.notes.append(f"{days:.1f} days away")
 
@@ -257,6 +330,6 @@ def _near_fraction(
         _missing(out, name, mine, theirs)
         return
     if not _count(out, name, abs(theirs - mine), fraction * abs(mine)):
-        out.beyond.append(
+        out.beyond[name] = (
             f"has {show(name, theirs)}, not {show(name, mine)}; tolerance {fraction:.0%}"
         )

@@ -29,6 +29,16 @@ def _temperature(default: float) -> dict[str, Any]:
     return _number(default, "degC", "Largest difference in sensor temperature.")
 
 
+def _age() -> dict[str, Any]:
+    return {
+        "type": ["number", "null"],
+        "minimum": 0,
+        "default": None,
+        "unit": "d",
+        "description": "Most days between frame and master; null: no limit but a library's own.",
+    }
+
+
 def _block(about: str, **properties: Mapping[str, Any]) -> dict[str, Any]:
     return {
         "type": "object",
@@ -43,11 +53,12 @@ RULES_SCHEMA: Mapping[str, Any] = {
     "description": "How close a master must be to serve a frame, by kind of master.",
     "additionalProperties": False,
     "properties": {
-        "bias": _block("Matching of bias masters.", temperature=_temperature(20)),
+        "bias": _block("Matching of bias masters.", temperature=_temperature(20), age_days=_age()),
         "dark": _block(
             "Matching of dark masters.",
             temperature=_temperature(3),
             exposure=_number(0.02, "fraction", "Largest difference in exposure left unscaled."),
+            age_days=_age(),
             scale={
                 "type": "boolean",
                 "default": True,
@@ -57,11 +68,22 @@ RULES_SCHEMA: Mapping[str, Any] = {
             scale_limit=_number(
                 4, "1", "Most that a dark may be scaled up; its noise grows with it.", 1
             ),
+            interpolate={
+                "type": "boolean",
+                "default": False,
+                "description": "When no dark is within the tolerance in temperature, make one "
+                "from the nearest colder and the nearest warmer dark by the dark current that the "
+                "camera's darks in the calibration library show.",
+            },
+            interpolate_span=_number(
+                20, "degC", "Most that the two darks may differ in temperature."
+            ),
         ),
         "dark-flat": _block(
             "Matching of dark-flat masters.",
             temperature=_temperature(10),
             exposure=_number(0.05, "fraction", "Largest difference in exposure."),
+            age_days=_age(),
         ),
         "flat": _block(
             "Matching of flat masters.",

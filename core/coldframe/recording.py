@@ -65,6 +65,7 @@ class _Recorder:
                     masters.append(self._product(step.id, step.use, item, alive))
                 elif stack or step.id in self.recipe.outputs:
                     products.append(self._product(step.id, step.use, item, alive))
+        masters += [self._borrowed(key) for key in self.plan.borrowed]
         columns = dict(GENERAL)
         for step in self.recipe.steps.values():
             for name, column in self.registry.step(step.use).columns.items():
@@ -168,6 +169,20 @@ class _Recorder:
         last = flow[-1][1]
         info = flow[0][1].info
         return FrameRecord(name, info, measures, not reason, reason, step, last.masters, products)
+
+    def _borrowed(self, key: str) -> ProductRecord:
+        """A master of the library, or one blended of two, that some frame uses."""
+        master, ref = self.plan.borrowed[key], self.ref(key)
+        return ProductRecord(
+            id=key,
+            step="library",
+            uses="library",
+            label=master.name,
+            info=ref.info if ref else master.info,
+            measures=ref.measures if ref else {},
+            frames=master.sources,
+            planes=ref.planes if ref else (),
+        )
 
     def _product(self, step_id: str, use: str, item: Item, alive: set[str]) -> ProductRecord:
         ref = self.ref(item.key)

@@ -12,6 +12,7 @@ from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any
 
+from coldframe.camera.known import complete, find_cameras
 from coldframe.choose import choose_recipe
 from coldframe.errors import UsageError
 from coldframe.estimate import (
@@ -26,6 +27,7 @@ from coldframe.estimate import (
 from coldframe.execute import pending, run_plan
 from coldframe.frame import FrameInfo
 from coldframe.graph import Plan, Resources, SetAsideFrame, compile_plan
+from coldframe.library.library import open_shelf
 from coldframe.night import MANIFEST, DigestCache, NightScan, reader_for, scan
 from coldframe.plugins import Registry
 from coldframe.product import atomic
@@ -49,6 +51,9 @@ class Request:
     scheduler: str = "threads"
     workers: int = 1
     memory: int = 4 << 30
+    cameras: tuple[Path, ...] = ()  # camera files, before those of the user's cameras folder
+    library: Path | None = None  # None: the user's own, when there is one
+    use_library: bool = True
     keep: tuple[str, ...] = ()  # globs of frames to use whatever vetting finds
     vet: bool = True
 
@@ -66,6 +71,7 @@ class Prepared:
     resources: Resources
     estimate: Estimate
     rates: Mapping[str, float]
+    cameras: tuple[str, ...] = ()  # which camera files told what
 
 
 def prepare(
@@ -78,6 +84,7 @@ def prepare(
     Raises UsageError for folders or recipes that cannot be used.
     """
     output = request.output.resolve()
+    cameras = find_cameras(request.cameras)
     for night in request.nights:
         if output == night.resolve():
             raise UsageError(f"{output} is a night's own folder; choose another with -o")
@@ -98,10 +105,14 @@ def prepare(
     if not found.frames:
         reasons = "".join(f"\n  {label}: {why}" for label, why in found.set_aside)
         raise UsageError(f"no usable frame in {_names(request.nights)}{reasons}")
+    known = complete(found.frames, cameras)
+    found = replace(found, frames=known.frames)
+    shelf = open_shelf(request.library, request.use_library)
     if named is not None:
         recipe, why = named, "named by you"
     else:
-        choice = choose_recipe(found.frames, registry, request.overrides)
+        masters = [candidate.info for candidate in shelf.candidates] if shelf else []
+        choice = choose_recipe(found.frames, registry, request.overrides, masters)
         recipe, why = choice.recipe, choice.why
     resources = Resources(request.workers, request.memory)
     vetted, found = _vet(request, recipe, found, registry, digests, watch)
@@ -113,7 +124,13 @@ def prepare(
     ]
     try:
         plan = compile_plan(
-            recipe, frames, registry, store=request.store, output=output, resources=resources
+            recipe,
+            frames,
+            registry,
+            store=request.store,
+            output=output,
+            resources=resources,
+            shelf=shelf,
         )
     except UsageError as error:
         raise UsageError(f"{error}{_aside_lines(vetted)}") from None
@@ -122,7 +139,7 @@ def prepare(
     tasks = pending(plan)
     rates = load_rates(request.store)
     cost = estimate(plan, tasks, resources, rates)
-    return Prepared(request, recipe, why, found, plan, tasks, resources, cost, rates)
+    return Prepared(request, recipe, why, found, plan, tasks, resources, cost, rates, known.used)
 
 
 def _vet(
@@ -236,6 +253,7 @@ def manifest(prepared: Prepared, record: RunRecord, report: Path) -> dict[str, A
             "steps": [dict(step) for step in record.steps],
         },
         "nights": list(record.nights),
+        "cameras": list(prepared.cameras),
         "versions": dict(record.versions),
         "scheduler": prepared.request.scheduler,
         "workers": prepared.request.workers,

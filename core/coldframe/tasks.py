@@ -145,7 +145,34 @@ class OutputTask:
     stem: str
 
 
-TaskSpec = FrameTask | DecideTask | BandTask | StackTask | OutputTask
+@dataclass(frozen=True, slots=True)
+class FetchTask:
+    """Take a master from the calibration library into the run's store."""
+
+    store: str
+    key: str
+    step_id: str
+    library: str  # the library's folder of products
+    digest: str
+    label: str
+
+
+@dataclass(frozen=True, slots=True)
+class BlendTask:
+    """Make a dark between two temperatures of two masters in the store."""
+
+    store: str
+    key: str
+    step_id: str
+    cold: str
+    warm: str
+    weight: float
+    weight_error: float
+    temperature: float
+    note: str
+
+
+TaskSpec = FrameTask | DecideTask | BandTask | StackTask | OutputTask | FetchTask | BlendTask
 
 
 def run_task(spec: TaskSpec, *_inputs: Any) -> Ref:
@@ -176,6 +203,14 @@ def run_task(spec: TaskSpec, *_inputs: Any) -> Ref:
                 ref = run_stack(spec, store)
             case OutputTask():
                 ref = _output(spec, store)
+            case FetchTask():
+                from coldframe.library.transfer import run_fetch
+
+                ref = run_fetch(spec, store)
+            case BlendTask():
+                from coldframe.library.transfer import run_blend
+
+                ref = run_blend(spec, store)
     except ColdframeError:
         raise
     except MemoryError:

@@ -14,10 +14,12 @@ LAYERS = [
     {"errors", "frame"},
     {"step", "yamlpos", "facts", "stretch"},
     {"hooks", "product", "grouping", "matching", "matching_rules", "kinds"},
+    {"interpolation"},
+    {"serving"},
     {"store", "plugins", "night"},
     {"schema", "recipe", "recipe_check", "tasks", "stacking", "deciding"},
-    {"graph", "choose"},
-    {"execute", "estimate"},
+    {"graph", "lending", "choose"},
+    {"execute", "estimate", "explain"},
     {"recording", "session"},
 ]
 

@@ -96,7 +96,7 @@ def _one(
         return {"folder": str(folder), "frames": len(truth.shots)}
     registry = find_plugins()
     output = folder.parent / f"{folder.name}-stack"
-    request = make_request((folder,), None, (), output, None, workers, memory)
+    request = make_request((folder,), None, (), output, None, workers, memory, no_library=True)
     prepared = prepare(request, registry)
     record = execute(prepared, registry)
     scored = score_run(record, truth)

@@ -17,9 +17,13 @@ from coldframe.errors import ColdframeError
 COMMANDS = {
     "run": "Make stacks from nights of frames.",
     "plan": "Show what a run would do, without running.",
+    "match": "Show which masters serve which lights, and why.",
+    "library": "Keep masters for later nights.",
     "inspect": "Vet every frame: what is wrong with it, in words and numbers.",
     "recipe": "List, show and check recipes.",
     "steps": "Show every installed step.",
+    "camera": "Measure a camera; advise on exposure.",
+    "shotlist": "List the calibration frames that are still to be shot.",
     "demo": "Make an invented night and run the main job on it.",
 }
 

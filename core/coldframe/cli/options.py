@@ -38,9 +38,23 @@ keep_option = click.option(
     help="Use these frames whatever vetting finds, such as 'darks/*'.",
 )  # fmt: skip
 
+library_option = click.option(
+    "--library", type=click.Path(path_type=Path, file_okay=False), metavar="DIR",
+    help="Calibration library. [default: yours, in your user data folder]",
+)  # fmt: skip
+
+LIBRARY = (
+    library_option,
+    click.option(
+        "--no-library", is_flag=True, help="Use no masters but those of the nights themselves."
+    ),
+)
+
 
 def planning_options(function: Callable[..., Any]) -> Callable[..., Any]:
-    """NIGHT..., --recipe, --set, -o, --store, --workers, --memory, --keep, --no-vet."""
+    """NIGHT..., --recipe, --set, -o, --store, --camera, --library, --workers, --memory, --keep,
+    --no-vet.
+    """
     for decorate in reversed(
         [
             click.argument("nights", nargs=-1, required=True, type=click.Path(path_type=Path)),
@@ -56,6 +70,12 @@ def planning_options(function: Callable[..., Any]) -> Callable[..., Any]:
             click.option(
                 "--store", type=click.Path(path_type=Path, file_okay=False),
                 help="Folder for everything in between. [default: OUTPUT/store]",
+            ),
+            *LIBRARY,
+            click.option(
+                "--camera", "cameras", multiple=True,
+                type=click.Path(path_type=Path, dir_okay=False), metavar="FILE",
+                help="Camera file that tells gain, read noise and white level where frames do not.",
             ),
             click.option(
                 "--workers", type=click.IntRange(1), default=default_workers(),
@@ -82,6 +102,9 @@ def make_request(
     workers: int,
     memory: int,
     scheduler: str = "threads",
+    cameras: tuple[Path, ...] = (),
+    library: Path | None = None,
+    no_library: bool = False,
     keep: tuple[str, ...] = (),
     no_vet: bool = False,
 ) -> Request:
@@ -102,6 +125,9 @@ def make_request(
         scheduler=scheduler,
         workers=workers,
         memory=memory,
+        cameras=cameras,
+        library=library,
+        use_library=not no_library,
         keep=keep,
         vet=not no_vet,
     )

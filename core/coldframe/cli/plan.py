@@ -51,9 +51,10 @@ def describe(prepared: Prepared) -> dict[str, Any]:
     labels = {
         item.key: f"{step}: {item.label}" for step, items in plan.flows.items() for item in items
     }
+    labels |= {key: master.name for key, master in plan.borrowed.items()}
     matches = []
     for spec in prepared.recipe.steps.values():
-        own = {item.key for name in spec.masters for item in plan.flows[name]}
+        own = {item.key for name in spec.masters for item in plan.flows[name]} | set(plan.borrowed)
         served: dict[tuple[str, str], list[MasterUse]] = {}
         for item in plan.flows[spec.id]:
             for use in item.masters:
@@ -75,6 +76,7 @@ def describe(prepared: Prepared) -> dict[str, Any]:
     return {
         "recipe": prepared.recipe.name,
         "why": prepared.why,
+        "cameras": list(prepared.cameras),
         "frames": [
             {"kind": kind, "count": len(reasons), "reason": reasons[0]}
             for (kind, _), reasons in sorted(kinds.items())
@@ -102,7 +104,10 @@ def describe(prepared: Prepared) -> dict[str, Any]:
 
 
 def _print(facts: dict[str, Any]) -> None:
-    click.echo(f"Recipe {facts['recipe']}: {facts['why']}\n")
+    click.echo(f"Recipe {facts['recipe']}: {facts['why']}")
+    for line in facts["cameras"]:
+        click.echo(f"Camera file {line}")
+    click.echo()
     print_table(
         "Frames", ["kind", "frames", "how we know (the first of them)"],
         [[f["kind"], f["count"], f["reason"]] for f in facts["frames"]],

@@ -57,6 +57,8 @@ def execute(prepared: Any, registry: Any) -> RunRecord:
     for plugin, why in registry.broken.items():
         click.echo(f"warning: plugin '{plugin}' is left out: {why}", err=True)
     click.echo(f"recipe {prepared.recipe.name}: {prepared.why}", err=True)
+    for line in prepared.cameras:
+        click.echo(f"camera file {line}", err=True)
     for label, reason in prepared.scan.set_aside:
         click.echo(f"set aside {label}: {reason}", err=True)
     for aside in prepared.plan.set_aside:

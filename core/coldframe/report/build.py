@@ -72,6 +72,22 @@ def write_report(record: RunRecord, path: Path, extra: Sequence[Section] = ()) -
     return path
 
 
+def write_page(title: str, subtitle: str, parts: Sequence[Part], path: Path) -> Path:
+    """Write parts as a page in the report's style to `path`, atomically, and return `path`.
+
+    Raises StoreError when the file cannot be written.
+    """
+    environment = _environment()
+    text = environment.get_template("page.html").render(
+        title=title,
+        subtitle=subtitle,
+        sections=[_section(environment, part) for part in parts if part.blocks],
+    )
+    with atomic(path) as temporary:
+        temporary.write_text(text, encoding="utf-8", newline="\n")
+    return path
+
+
 def render(record: RunRecord, extra: Sequence[Section] = ()) -> str:
     """The report as HTML text. The same record gives the same text."""
     environment = _environment()

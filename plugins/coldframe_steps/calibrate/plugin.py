@@ -1,4 +1,4 @@
-"""Adds the calibrate step."""
+"""Adds the calibrate step, and the one that measures masters."""
 
 from __future__ import annotations
 
@@ -6,10 +6,11 @@ from collections.abc import Sequence
 
 from coldframe.hooks import hookimpl
 from coldframe.step import Step
+from coldframe_steps.calibrate.measure_master import MeasureMaster
 from coldframe_steps.calibrate.step import Calibrate
 
 
 @hookimpl
 def coldframe_steps() -> Sequence[type[Step]]:
-    """The calibrate step."""
-    return [Calibrate]
+    """The calibrate step and measure-master."""
+    return [Calibrate, MeasureMaster]

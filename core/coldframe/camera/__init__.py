@@ -1,0 +1,1 @@
+"""Cameras measured, and what follows from their numbers."""

@@ -1,0 +1,1 @@
+"""The calibration library: masters kept across nights, found by their facts."""

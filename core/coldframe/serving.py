@@ -1,0 +1,148 @@
+"""Which masters serve one frame: each kind that a step asks for, every candidate ranked."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from coldframe.frame import FrameInfo, Kind
+from coldframe.interpolation import Blend, Doubling, blend_of
+from coldframe.matching import Match, Ranked, best_of, rank, rules_for
+
+LIBRARY_COST = 0.05
+"""Tolerances by which a library's master must be nearer to be taken before the night's own."""
+
+
+@dataclass(frozen=True, slots=True)
+class Candidate:
+    """A master that may serve a frame.
+
+    key : its store key. sources : ids of the frames in it. library : it comes from the library.
+    age_days : most days from the frame, by the library's rule; None: no limit.
+    """
+
+    key: str
+    info: FrameInfo
+    label: str
+    sources: tuple[str, ...] = ()
+    library: bool = False
+    age_days: float | None = None
+
+    @property
+    def name(self) -> str:
+        """For people: where a library's master comes from is said."""
+        return f"library {self.key[:10]}: {self.label}" if self.library else self.label
+
+
+@dataclass(frozen=True, slots=True)
+class Shelf:
+    """What a calibration library offers to a run.
+
+    store : the library's folder of products. digests : by key, blake2b of the FITS file.
+    doublings : by camera, how its dark current grows, or why that is not known.
+    """
+
+    store: Path
+    candidates: tuple[Candidate, ...] = ()
+    digests: Mapping[str, str] = field(default_factory=dict)
+    doublings: Mapping[str, Doubling | str] = field(default_factory=dict)
+
+    def doubling(self, camera: str | None) -> Doubling | str:
+        """How this camera's dark current grows, or the reason why that is not known."""
+        return self.doublings.get(
+            camera or "", "the library has no darks of this camera to tell its dark current"
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Served:
+    """What one kind of master does for one frame.
+
+    ranked : every candidate, best first, `ranked[i].index` its place in `candidates`. blend : the
+    dark made of two, when none was near and the recipe allows it. note : the whole reason.
+    """
+
+    kind: Kind
+    candidates: tuple[Candidate, ...]
+    ranked: tuple[Ranked, ...]
+    found: Match
+    blend: Blend | None
+    note: str
+
+    @property
+    def chosen(self) -> Candidate | None:
+        """The master that serves; None when there is none, or a blend of two."""
+        return None if self.found.index is None else self.candidates[self.found.index]
+
+
+def with_library(
+    own: Mapping[Kind, Sequence[Candidate]], shelf: Shelf | None
+) -> dict[Kind, Sequence[Candidate]]:
+    """The nights' own masters first, so that they win ties, then the library's of those kinds."""
+    kept = shelf.candidates if shelf else ()
+    return {
+        kind: [
+            *ours,
+            *(c for c in kept if c.info.kind is kind and c.key not in {o.key for o in ours}),
+        ]
+        for kind, ours in own.items()
+    }
+
+
+def serve(
+    frame: FrameInfo,
+    by_kind: Mapping[Kind, Sequence[Candidate]],
+    rules: Mapping[str, Mapping[str, Any]],
+    shelf: Shelf | None = None,
+) -> list[Served]:
+    """The best master of each kind for a frame.
+
+    by_kind : candidates; those of the nights themselves come first and win ties. rules : a
+    step's `match:` block.
+    """
+    out: list[Served] = []
+    # Bias first: whether a dark may be scaled depends on it.
+    for kind in sorted(by_kind, key=lambda kind: kind is not Kind.BIAS):
+        bias = any(one.kind is Kind.BIAS and one.chosen is not None for one in out)
+        near = [c for c in by_kind[kind] if not _of_other_camera(frame, c)]
+        out.append(_serve(frame, kind, near, rules.get(kind.value, {}), bias, shelf))
+    return out
+
+
+def _of_other_camera(frame: FrameInfo, candidate: Candidate) -> bool:
+    """A library may hold many cameras' masters; those of others are not worth a look."""
+    known = candidate.info.camera and frame.camera
+    return bool(candidate.library and known and candidate.info.camera != frame.camera)
+
+
+def _serve(
+    frame: FrameInfo,
+    kind: Kind,
+    candidates: Sequence[Candidate],
+    rule: Mapping[str, Any],
+    bias: bool,
+    shelf: Shelf | None,
+) -> Served:
+    infos = [c.info for c in candidates]
+    ages = [c.age_days for c in candidates]
+    costs = [LIBRARY_COST * c.library for c in candidates]
+    ranked = tuple(rank(frame, kind, infos, rule, bias=bias, ages=ages, costs=costs))
+    found = best_of(kind, infos, ranked)
+    note, blend = found.reason, None
+    full = rules_for(kind, rule)
+    if found.index is None and full.get("interpolate") and frame.temperature is not None:
+        doubling = shelf.doubling(frame.camera) if shelf else "there is no calibration library"
+        made = blend_of(frame, infos, ranked, doubling, full["interpolate_span"])
+        if isinstance(made, Blend):
+            blend = made
+            low, high = candidates[made.cold], candidates[made.warm]
+            total = min(r.total for r in ranked if r.index in (made.cold, made.warm))
+            found = Match(None, {"temperature": made.off}, total, None, found.reason)
+            note = f"dark: {made.words(low.name, high.name)}"
+        else:
+            note = f"{found.reason}; and none can be interpolated: {made}"
+    elif found.index is not None and candidates[found.index].library:
+        note = f"{found.reason} ({candidates[found.index].name})"
+    return Served(kind, tuple(candidates), ranked, found, blend, note)
