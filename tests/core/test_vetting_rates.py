@@ -48,4 +48,5 @@ def test_faults_are_caught_and_clean_frames_are_not_blamed():
 @pytest.mark.slow
 def test_faults_are_caught_and_clean_frames_are_not_blamed_over_many_nights():
     frames, blamed, shares = check(seeds=range(100, 110), draws=3)
-    print(f"{len(blamed)} of {frames} clean frames blamed; least caught {min(shares.values()):.1%}")
+    missed = {name: f"{share:.1%}" for name, share in shares.items() if share < 1}
+    print(f"{len(blamed)} of {frames} clean frames blamed; not always caught: {missed}")

@@ -13,6 +13,7 @@ from coldframe.vetting.compare import Subject, plane, smooth, swing, unlike
 from coldframe.vetting.darks import judge_darks
 from coldframe.vetting.flats import judge_flats
 from coldframe.vetting.gather import Fields
+from coldframe.vetting.labels import judge_labels
 from coldframe.vetting.lights import judge_lights
 from coldframe.vetting.measures import Sight
 from coldframe.vetting.thresholds import VET_PARAMS, vet_limits
@@ -199,3 +200,19 @@ def test_a_map_of_the_same_shape_leaves_nothing_at_any_strength():
     glow = np.exp(-np.linspace(0, 5, 96)).reshape(8, 12)
     assert swing(unlike(7 * glow + 30, glow)) < 1e-9
     assert swing(unlike(glow + np.linspace(0, 1, 12), glow)) > 0.5
+
+
+def test_lights_without_any_stars_are_doubted_together_and_set_aside_among_starry_ones():
+    def light(stars, number, level=1.0):
+        return subject(
+            Kind.LIGHT, level, exposure=60.0, number=number, stars={"stars": float(stars)}
+        )
+
+    found = defaultdict(list)
+    judge_labels([light(0, i) for i in range(4)], found)
+    assert [found[i][0].verdict for i in range(4)] == [Verdict.WARN] * 4
+    found = defaultdict(list)
+    judge_labels([*(light(200, i, 400.0) for i in range(4)), light(0, 4)], found)
+    assert not any(found[i] for i in range(4))
+    assert found[4][0].verdict is Verdict.SET_ASIDE
+    assert "labelled a light (header) but measures as a dark" in found[4][0].reason

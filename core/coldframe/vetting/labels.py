@@ -59,8 +59,10 @@ def _mislabelled(subject: Subject, peers: Peers) -> Finding | None:
         return None  # as bright as a flat: it is told of as a flat with stars
     if told is Kind.LIGHT and seen in _CAPPED and (info.exposure or 0) <= BIAS_EXPOSURE:
         return None
+    # Where no light at all shows stars, the sky or the lens may be to blame, not the label.
+    doubtful = told is Kind.LIGHT and seen in _CAPPED and not peers.star_exposures
     return Finding(
-        "kind", Verdict.SET_ASIDE,
+        "kind", Verdict.WARN if doubtful else Verdict.SET_ASIDE,
         f"labelled a {told.value} ({info.kind_reason or 'by its header'}) but measures as a "
         f"{seen.value}: {why}", sight.look.level, 0.0,
     )  # fmt: skip
