@@ -90,6 +90,16 @@ def test_adding_again_finds_them_there(made, frames):
     assert sorted(again["known"]) == sorted(row["id"] for row in summary["new"])
 
 
+def test_a_shot_list_counts_the_masters_that_there_are(made):
+    library, _ = made
+    plan = "camera=Nachtauge M9,gain=100,offset=30,exposure=60,temperature=0,filter=L"
+    have = {}
+    for where in (("--library", library), ("--no-library",)):
+        items = good("shotlist", "--for", plan, *where)["items"]
+        have[where[0]] = next(i["have"] for i in items if i["kind"] == "dark")
+    assert have == {"--library": 6, "--no-library": 0}
+
+
 def test_a_page_tells_the_truth_of_the_sensor(made):
     """Against the simulation's own truth; dark current by EMVA Standard 1288, 7.1."""
     library, _ = made

@@ -51,6 +51,13 @@ LIBRARY = (
 )
 
 
+def with_library(function: Callable[..., Any]) -> Callable[..., Any]:
+    """--library and --no-library."""
+    for decorate in reversed(LIBRARY):
+        function = decorate(function)
+    return function
+
+
 def planning_options(function: Callable[..., Any]) -> Callable[..., Any]:
     """NIGHT..., --recipe, --set, -o, --store, --camera, --library, --workers, --memory, --keep,
     --no-vet.

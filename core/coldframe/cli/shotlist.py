@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from coldframe.cli.log import logging_options
+from coldframe.cli.options import with_library
 from coldframe.cli.scanning import scan_folders
 from coldframe.cli.show import json_option, print_json, print_table
 from coldframe.errors import UsageError
@@ -86,6 +87,7 @@ if TYPE_CHECKING:
 @click.option(
     "--csv", "table", type=click.Path(path_type=Path, dir_okay=False), help="Write a CSV table."
 )
+@with_library
 @json_option
 @logging_options
 def command(
@@ -100,13 +102,15 @@ def command(
     above: float,
     output: Path | None,
     table: Path | None,
+    library: Path | None,
+    no_library: bool,
     as_json: bool,
 ) -> None:
     """List the calibration frames that lights still need.
 
     Says which darks, flats, bias and dark flats are missing or too few, at which settings, how
     many are worth it (by the noise that their master would add to the stack) and how long they
-    take. A forecast sorts the darks by when the sensor has their temperature.
+    take. Masters of the calibration library count as what there is. A forecast sorts the darks by when the sensor has their temperature.
 
     \b
     coldframe shotlist 2026-03-14
@@ -115,6 +119,7 @@ def command(
     """  # fmt: skip
     from coldframe.camera.known import complete, find_cameras
     from coldframe.frame import FrameInfo
+    from coldframe.library.library import open_shelf
     from coldframe.night import reader_for
     from coldframe.plugins import find_plugins
     from coldframe.shots.forecast import read_forecast
@@ -122,6 +127,7 @@ def command(
     from coldframe.shots.plan import make_list
     from coldframe.shots.planned import read_plan
     from coldframe.shots.sheet import as_facts, write_csv, write_sheet
+    from coldframe.shots.stock import Stocked
 
     if not nights and not plans:
         raise UsageError("name a night, or planned lights with --for")
@@ -129,6 +135,7 @@ def command(
         share, least, positions, overhead, read_forecast(forecast) if forecast else None, above
     )
     known = find_cameras(cameras)
+    shelf = open_shelf(library, not no_library)
     registry = find_plugins()
     frames: tuple[FrameInfo, ...] = ()
     if nights:
@@ -139,6 +146,11 @@ def command(
         known,
         lambda info: reader_for(info, registry.readers).read_frame(info),
         wish,
+        [
+            Stocked(master.info.kind, master.info, len(master.sources))
+            for master in (shelf.candidates if shelf else ())
+            if master.info.kind is not None
+        ],
     )
     written = []
     if output is not None:

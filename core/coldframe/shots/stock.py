@@ -178,7 +178,9 @@ class Noises:
         numbers = camera_numbers(wanted, self._cameras)
         if numbers is None:
             return FrameNoise(
-                None, None, "there are none yet, and no camera file knows this setting"
+                None,
+                None,
+                "no frames of it are here to measure, and no camera file knows this setting",
             )
         gain, noise = numbers
         variance = noise.value**2 + QUANTISATION
