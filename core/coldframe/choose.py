@@ -11,7 +11,8 @@ from typing import Any
 from coldframe.errors import UsageError
 from coldframe.frame import FrameInfo, Kind
 from coldframe.plugins import Registry
-from coldframe.recipe import Recipe, load_recipe, shipped_recipes
+from coldframe.recipe import Recipe, load_recipe
+from coldframe.recipe_document import shipped_recipes
 
 STEADY = 1.0
 """degC: a camera whose header temperatures stay within this holds its sensor's temperature."""

@@ -7,9 +7,9 @@ from collections.abc import Sequence
 import numpy as np
 
 from coldframe.errors import StepError
+from coldframe.specs import DecideTask, guarded, need
 from coldframe.step import FrameStep, Numbers, Row, StackStep
 from coldframe.store import Ref, Store
-from coldframe.tasks import DecideTask, guarded, need
 
 
 def run_decision(spec: DecideTask, store: Store) -> Ref:

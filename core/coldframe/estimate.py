@@ -8,9 +8,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from coldframe.frame import FrameInfo
-from coldframe.graph import Plan, Resources
+from coldframe.planned import Plan, Resources
 from coldframe.product import atomic
-from coldframe.tasks import (
+from coldframe.specs import (
     BandTask,
     BlendTask,
     DecideTask,

@@ -6,9 +6,10 @@ from collections.abc import Callable, Iterable
 from typing import Any
 
 from coldframe.errors import ColdframeError, UsageError
-from coldframe.graph import Plan
+from coldframe.planned import Plan
+from coldframe.specs import FrameTask, OutputTask, TaskSpec
 from coldframe.store import Ref, Store
-from coldframe.tasks import FrameTask, OutputTask, TaskSpec, run_task
+from coldframe.tasks import run_task
 
 SCHEDULERS = ("threads", "processes", "sync")
 

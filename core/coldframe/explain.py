@@ -7,7 +7,7 @@ from typing import Any
 
 from coldframe.facts import describe
 from coldframe.frame import FrameInfo
-from coldframe.graph import Item, Plan
+from coldframe.planned import Item, Plan
 from coldframe.serving import Served, serve
 
 

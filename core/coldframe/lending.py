@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING
 
 from coldframe.facts import describe
 from coldframe.serving import Candidate, Served
+from coldframe.specs import BlendTask, FetchTask
 from coldframe.store import product_key
-from coldframe.tasks import BlendTask, FetchTask
 
 if TYPE_CHECKING:
-    from coldframe.graph import Plan
+    from coldframe.planned import Plan
 
 STEP = "library"
 """Under this name such tasks are counted and timed."""

@@ -7,7 +7,7 @@ from typing import Any
 
 from coldframe.errors import Problem, RecipeError
 from coldframe.plugins import Registry
-from coldframe.recipe import Document, as_list, nearest
+from coldframe.recipe_document import Document, as_list, nearest
 from coldframe.schema import recipe_schema
 from coldframe.step import MeasureStep, StackStep
 

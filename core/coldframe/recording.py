@@ -7,16 +7,16 @@ from typing import TYPE_CHECKING
 
 from coldframe.errors import SetAside, StoreError
 from coldframe.frame import Frame, FrameInfo
-from coldframe.graph import Item, frame_id
 from coldframe.night import reader_for
+from coldframe.planned import Item, frame_id
 from coldframe.plugins import Registry
 from coldframe.report.record import FrameRecord, ProductRecord, RunRecord
+from coldframe.specs import FrameTask, OutputTask
 from coldframe.step import Column, StackStep
 from coldframe.store import Ref, Store
-from coldframe.tasks import FrameTask, OutputTask
 
 if TYPE_CHECKING:
-    from coldframe.session import Prepared
+    from coldframe.prepared import Prepared
 
 GENERAL = {
     "frames": Column("", "frames combined"),

@@ -7,7 +7,7 @@ import os
 import platform
 import time
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any
@@ -16,7 +16,6 @@ from coldframe.camera.known import complete, find_cameras
 from coldframe.choose import choose_recipe
 from coldframe.errors import UsageError
 from coldframe.estimate import (
-    Estimate,
     estimate,
     fitting_workers,
     load_rates,
@@ -26,52 +25,20 @@ from coldframe.estimate import (
 )
 from coldframe.execute import pending, run_plan
 from coldframe.frame import FrameInfo
-from coldframe.graph import Plan, Resources, SetAsideFrame, compile_plan
+from coldframe.graph import compile_plan
 from coldframe.library.library import open_shelf
 from coldframe.night import MANIFEST, DigestCache, NightScan, reader_for, scan
+from coldframe.planned import Resources, SetAsideFrame
 from coldframe.plugins import Registry
+from coldframe.prepared import Prepared, Request
 from coldframe.product import atomic
-from coldframe.recipe import Recipe, find_recipe, load_recipe
+from coldframe.recipe import Recipe, load_recipe
+from coldframe.recipe_document import find_recipe
 from coldframe.report.record import RunRecord
+from coldframe.specs import TaskSpec
 from coldframe.store import Ref, Store
-from coldframe.tasks import TaskSpec
 from coldframe.vetting.verdict import Verdict, Vetted, warnings
 from coldframe.vetting.vet import vet
-
-
-@dataclass(frozen=True, slots=True)
-class Request:
-    """What a person asked for."""
-
-    nights: tuple[Path, ...]
-    output: Path
-    store: Path
-    recipe: str | None = None
-    overrides: tuple[str, ...] = ()
-    scheduler: str = "threads"
-    workers: int = 1
-    memory: int = 4 << 30
-    cameras: tuple[Path, ...] = ()  # camera files, before those of the user's cameras folder
-    library: Path | None = None  # None: the user's own, when there is one
-    use_library: bool = True
-    keep: tuple[str, ...] = ()  # globs of frames to use whatever vetting finds
-    vet: bool = True
-
-
-@dataclass(frozen=True, slots=True)
-class Prepared:
-    """Everything known before the run."""
-
-    request: Request
-    recipe: Recipe
-    why: str
-    scan: NightScan
-    plan: Plan
-    tasks: Mapping[str, tuple[TaskSpec, tuple[str, ...]]]
-    resources: Resources
-    estimate: Estimate
-    rates: Mapping[str, float]
-    cameras: tuple[str, ...] = ()  # which camera files told what
 
 
 def prepare(

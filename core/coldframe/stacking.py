@@ -12,9 +12,9 @@ import numpy as np
 from coldframe.errors import PluginError, StepError
 from coldframe.frame import Array, Frame, FrameInfo
 from coldframe.grouping import common_facts
+from coldframe.specs import BandTask, StackTask, guarded, need
 from coldframe.step import StackStep, Tile
 from coldframe.store import Ref, Store
-from coldframe.tasks import BandTask, StackTask, guarded, need
 
 
 def band_rows(height: int, part: int, parts: int) -> tuple[int, int]:

@@ -9,170 +9,36 @@ from __future__ import annotations
 import json
 import logging
 import time
-from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
+from coldframe.deciding import run_decision
 from coldframe.errors import ColdframeError, PluginError, SetAside, StoreError
 from coldframe.frame import Frame, FrameInfo
-from coldframe.plugins import Registry, find_plugins
-from coldframe.step import Context, FrameStep, MeasureStep, Numbers, Step
+from coldframe.specs import (
+    BandTask,
+    BlendTask,
+    DecideTask,
+    FetchTask,
+    FrameTask,
+    Look,
+    Op,
+    OutputTask,
+    StackTask,
+    TaskSpec,
+    guarded,
+    need,
+    worker_registry,
+)
+from coldframe.stacking import run_band, run_stack
+from coldframe.step import FrameStep, MeasureStep, Numbers
 from coldframe.store import Ref, Store
 
 log = logging.getLogger("coldframe")
-
-
-@lru_cache(maxsize=1)
-def worker_registry() -> Registry:
-    """The plugins of this process. Specs carry names only; each worker finds its own code."""
-    return find_plugins()
-
-
-@dataclass(frozen=True, slots=True)
-class StepCall:
-    """A step with all it needs but pixels."""
-
-    step_id: str
-    use: str
-    version: str
-    params: Mapping[str, Any]
-    seed: int = 0
-
-    def make(self) -> Step:
-        """The step object."""
-        return worker_registry().step(self.use)()
-
-    def context(self, key: str, **more: Any) -> Context:
-        """The step's context; its random generator depends on the seed and the product only."""
-        rng = np.random.default_rng([self.seed, int(key[:16], 16)])
-        return Context(params=self.params, rng=rng, log=log.getChild(self.use), **more)
-
-    @property
-    def made_by(self) -> str:
-        """Name and version, for provenance."""
-        return f"{self.use} {self.version}"
-
-
-@dataclass(frozen=True, slots=True)
-class Look:
-    """A survey or a measurement of a frame, made while its pixels are at hand."""
-
-    key: str
-    call: StepCall
-
-
-@dataclass(frozen=True, slots=True)
-class Op:
-    """One frame step in a chain."""
-
-    call: StepCall
-    key: str  # of the frame that comes out
-    came_from: str  # key of the frame that goes in
-    masters: Mapping[str, str] = field(default_factory=dict)  # kind -> store key
-    survey: str = ""
-    decision: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class FrameTask:
-    """Make one frame: read or fetch it, put it through a chain of steps, look at it."""
-
-    store: str
-    key: str
-    step_id: str
-    base: str  # store key to start from; "" means read the source file
-    source: FrameInfo
-    reader: str
-    ops: tuple[Op, ...]
-    looks: tuple[Look, ...]
-    durable: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class DecideTask:
-    """A group decision: which frame is the reference, how frames are weighted."""
-
-    store: str
-    key: str
-    step_id: str
-    call: StepCall
-    members: tuple[tuple[str, str, tuple[str, ...]], ...]  # frame key, survey key, measure keys
-    label: str
-
-
-@dataclass(frozen=True, slots=True)
-class BandTask:
-    """One band of rows of a stack."""
-
-    store: str
-    key: str
-    step_id: str
-    call: StepCall
-    decision: str
-    stack: str  # key of the whole: once that exists its bands are gone and not needed
-    part: int
-    parts: int
-
-
-@dataclass(frozen=True, slots=True)
-class StackTask:
-    """Put the bands of a stack together and finish it."""
-
-    store: str
-    key: str
-    step_id: str
-    call: StepCall
-    decision: str
-    bands: tuple[str, ...]
-    label: str
-
-
-@dataclass(frozen=True, slots=True)
-class OutputTask:
-    """Write a product for people."""
-
-    store: str
-    key: str
-    step_id: str
-    product: str
-    writer: str
-    options: Mapping[str, Any]
-    folder: str
-    stem: str
-
-
-@dataclass(frozen=True, slots=True)
-class FetchTask:
-    """Take a master from the calibration library into the run's store."""
-
-    store: str
-    key: str
-    step_id: str
-    library: str  # the library's folder of products
-    digest: str
-    label: str
-
-
-@dataclass(frozen=True, slots=True)
-class BlendTask:
-    """Make a dark between two temperatures of two masters in the store."""
-
-    store: str
-    key: str
-    step_id: str
-    cold: str
-    warm: str
-    weight: float
-    weight_error: float
-    temperature: float
-    note: str
-
-
-TaskSpec = FrameTask | DecideTask | BandTask | StackTask | OutputTask | FetchTask | BlendTask
 
 
 def run_task(spec: TaskSpec, *_inputs: Any) -> Ref:
@@ -190,16 +56,10 @@ def run_task(spec: TaskSpec, *_inputs: Any) -> Ref:
             case FrameTask():
                 ref = _frame(spec, store)
             case DecideTask():
-                from coldframe.deciding import run_decision
-
                 ref = run_decision(spec, store)
             case BandTask():
-                from coldframe.stacking import run_band
-
                 ref = run_band(spec, store)
             case StackTask():
-                from coldframe.stacking import run_stack
-
                 ref = run_stack(spec, store)
             case OutputTask():
                 ref = _output(spec, store)
@@ -220,24 +80,6 @@ def run_task(spec: TaskSpec, *_inputs: Any) -> Ref:
     except OSError as error:
         raise StoreError(f"step '{spec.step_id}': {error}") from error
     return replace(ref, seconds=time.perf_counter() - started)
-
-
-def guarded(call: StepCall, what: str, function: Any, *args: Any) -> Any:
-    """Call into a step; an error that is not for people becomes one that names the step."""
-    try:
-        return function(*args)
-    except (ColdframeError, MemoryError, OSError):
-        raise
-    except Exception as error:
-        origin = worker_registry().origins.get(f"step:{call.use}")
-        plugin = (
-            f", plugin '{origin.plugin}' of {origin.package} {origin.version}" if origin else ""
-        )
-        log.debug("step %s failed", call.use, exc_info=True)
-        raise PluginError(
-            f"step '{call.step_id}' ({call.use}{plugin}) failed on {what}: "
-            f"{type(error).__name__}: {error}"
-        ) from error
 
 
 def _frame(spec: FrameTask, store: Store) -> Ref:
@@ -367,14 +209,6 @@ def _look(look: Look, frame: Frame, frame_key: str, store: Store) -> None:
         return
     measures = {k: float(v[0]) for k, v in numbers.items() if k in step.columns and v.shape == (1,)}
     store.put_numbers(replace(ref, measures=measures), numbers)
-
-
-def need(store: Store, key: str) -> Ref:
-    """What is stored under `key`; raises StoreError when it is gone."""
-    ref = store.get(key)
-    if ref is None:
-        raise StoreError(f"{store.file(key)} is gone or damaged; run again to make it anew")
-    return ref
 
 
 def _output(spec: OutputTask, store: Store) -> Ref:

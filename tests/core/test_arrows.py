@@ -17,10 +17,16 @@ LAYERS = [
     {"interpolation"},
     {"serving"},
     {"store", "plugins", "night"},
-    {"schema", "recipe", "recipe_check", "tasks", "stacking", "deciding"},
-    {"graph", "lending", "choose"},
+    {"schema", "recipe_document", "specs"},
+    {"recipe_check", "stacking", "deciding"},
+    {"recipe", "tasks"},
+    {"planned"},
+    {"lending"},
+    {"graph", "choose"},
     {"execute", "estimate", "explain"},
-    {"recording", "session"},
+    {"prepared"},
+    {"recording"},
+    {"session"},
 ]
 
 

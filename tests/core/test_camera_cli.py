@@ -13,7 +13,8 @@ from coldframe.demo.night import make_night
 from coldframe.demo.scenario import MONO_CAMERA
 from coldframe.demo.sensor import expose, make_sensor
 from coldframe.plugins import find_plugins
-from coldframe.session import Request, prepare
+from coldframe.prepared import Request
+from coldframe.session import prepare
 
 
 @pytest.fixture(scope="module", autouse=True)

@@ -7,12 +7,13 @@ import numpy as np
 import pytest
 import toy
 
-from coldframe import tasks
+from coldframe import specs, tasks
 from coldframe.errors import PluginError, SetAside, StepError, StoreError, UsageError
 from coldframe.execute import pending, run_plan
 from coldframe.frame import Frame, FrameInfo, Kind
-from coldframe.graph import Resources, compile_plan
+from coldframe.graph import compile_plan
 from coldframe.hooks import hookimpl
+from coldframe.planned import Resources
 from coldframe.recipe import load_recipe
 from coldframe.store import Store
 
@@ -92,7 +93,8 @@ class Night:
 @pytest.fixture
 def night(tmp_path, monkeypatch):
     registry = toy.registry(readers=Readers())
-    monkeypatch.setattr(tasks, "worker_registry", lambda: registry)
+    for module in (specs, tasks):
+        monkeypatch.setattr(module, "worker_registry", lambda: registry)
     made = Night(tmp_path, registry)
     made.darks = [made.add("dark", 100) for _ in range(3)]
     made.lights = [made.add("light", 500 + 100 * i) for i in range(4)]
@@ -288,7 +290,7 @@ def test_full_disk_is_a_clear_error(night, monkeypatch):
 
 
 def test_random_numbers_depend_on_seed_and_product_only():
-    call = tasks.StepCall("s", "add", "1", {}, seed=3)
+    call = specs.StepCall("s", "add", "1", {}, seed=3)
     one = call.context("ab" * 20).rng.random(4)
     assert (one == call.context("ab" * 20).rng.random(4)).all()
     assert (one != call.context("cd" * 20).rng.random(4)).any()

@@ -4,7 +4,7 @@ import inspect
 from pathlib import Path
 
 from coldframe import hooks
-from coldframe.recipe import load_document, shipped_recipes
+from coldframe.recipe_document import load_document, shipped_recipes
 
 DOCS = Path(__file__).parents[2] / "docs"
 

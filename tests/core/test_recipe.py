@@ -145,7 +145,7 @@ def test_overrides(tmp_path):
 
 
 def test_unknown_recipe_names_the_nearest():
-    from coldframe.recipe import find_recipe
+    from coldframe.recipe_document import find_recipe
 
     with pytest.raises(UsageError, match="did you mean 'camera-lens'"):
         find_recipe("camera-lense")
@@ -154,7 +154,7 @@ def test_unknown_recipe_names_the_nearest():
 def test_every_shipped_recipe_holds(tmp_path):
     """All of them load with the installed steps, and `for` is never inherited in part."""
     from coldframe.plugins import find_plugins
-    from coldframe.recipe import shipped_recipes
+    from coldframe.recipe_document import shipped_recipes
 
     registry = find_plugins()
     assert registry.broken == {}

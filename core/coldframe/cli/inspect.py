@@ -63,7 +63,8 @@ def command(
     from coldframe.digests import DigestCache
     from coldframe.night import scan
     from coldframe.plugins import find_plugins
-    from coldframe.recipe import find_recipe, load_recipe
+    from coldframe.recipe import load_recipe
+    from coldframe.recipe_document import find_recipe
     from coldframe.vetting.vet import vet
 
     registry = find_plugins()
@@ -95,7 +96,8 @@ def command(
 def _limits(frames: Any, registry: Any, overrides: tuple[str, ...]) -> Any:
     """The limits that a run would go by; the defaults where no recipe suits, as for darks alone."""
     from coldframe.choose import choose_recipe
-    from coldframe.recipe import load_recipe, shipped_recipes
+    from coldframe.recipe import load_recipe
+    from coldframe.recipe_document import shipped_recipes
 
     try:
         return choose_recipe(frames, registry, overrides).recipe.vet

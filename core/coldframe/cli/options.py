@@ -10,7 +10,8 @@ from typing import Any
 import click
 
 from coldframe.errors import UsageError
-from coldframe.session import Request, default_memory, default_workers
+from coldframe.prepared import Request
+from coldframe.session import default_memory, default_workers
 
 UNITS = {"": 1, "B": 1, "K": 1 << 10, "M": 1 << 20, "G": 1 << 30, "T": 1 << 40}
 

@@ -9,8 +9,8 @@ import click
 from coldframe.cli.log import logging_options
 from coldframe.cli.options import make_request, planning_options
 from coldframe.cli.show import bytes_text, json_option, print_json, print_table, seconds_text
+from coldframe.prepared import Prepared
 from coldframe.report.record import MasterUse
-from coldframe.session import Prepared
 
 
 @click.command("plan")

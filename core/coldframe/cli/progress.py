@@ -12,9 +12,9 @@ import click
 
 from coldframe.cli.show import seconds_text
 from coldframe.estimate import seconds_of
-from coldframe.session import Prepared
+from coldframe.prepared import Prepared
+from coldframe.specs import FrameTask, TaskSpec
 from coldframe.store import Ref
-from coldframe.tasks import FrameTask, TaskSpec
 
 QUIET = 10.0  # seconds between plain lines
 

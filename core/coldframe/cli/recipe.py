@@ -19,7 +19,7 @@ def command() -> None:
 @json_option
 def list_recipes(as_json: bool) -> None:
     """The recipes that ship with Coldframe."""
-    from coldframe.recipe import load_document, shipped_recipes
+    from coldframe.recipe_document import load_document, shipped_recipes
 
     found = [
         {
@@ -44,7 +44,8 @@ def list_recipes(as_json: bool) -> None:
 def show(name: str, overrides: tuple[str, ...], as_json: bool) -> None:
     """A recipe in full: what it extends merged in, every default written out."""
     from coldframe.plugins import find_plugins
-    from coldframe.recipe import find_recipe, load_document, load_recipe
+    from coldframe.recipe import load_recipe
+    from coldframe.recipe_document import find_recipe, load_document
 
     path = find_recipe(name)
     recipe = load_recipe(path, find_plugins(), overrides)
@@ -71,7 +72,8 @@ def check(file: str, overrides: tuple[str, ...], as_json: bool) -> None:
 
     from coldframe.errors import RecipeError
     from coldframe.plugins import find_plugins
-    from coldframe.recipe import find_recipe, load_recipe
+    from coldframe.recipe import load_recipe
+    from coldframe.recipe_document import find_recipe
 
     try:
         recipe = load_recipe(find_recipe(file), find_plugins(), overrides)

@@ -16,16 +16,18 @@ from coldframe.digests import DigestCache, file_digest
 from coldframe.errors import StoreError, UsageError
 from coldframe.execute import pending, run_plan
 from coldframe.frame import FrameInfo, Kind
-from coldframe.graph import Item, Plan, Resources, compile_plan, frame_id
+from coldframe.graph import compile_plan
 from coldframe.grouping import group
 from coldframe.library.entry import Entry, Shot
 from coldframe.library.library import Library
 from coldframe.night import NightScan, reader_for, scan
+from coldframe.planned import Item, Plan, Resources, frame_id
 from coldframe.plugins import Registry
-from coldframe.recipe import Recipe, find_recipe, load_recipe
+from coldframe.recipe import Recipe, load_recipe
+from coldframe.recipe_document import find_recipe
+from coldframe.specs import FrameTask
 from coldframe.step import Context, MeasureStep, StackStep
 from coldframe.store import Ref, Store
-from coldframe.tasks import FrameTask
 
 MEASURE = "measure-master"
 """The step whose numbers a master's page shows, where one of that name is installed."""

@@ -15,8 +15,8 @@ from coldframe.digests import file_digest
 from coldframe.errors import StoreError
 from coldframe.frame import Frame
 from coldframe.product import atomic
+from coldframe.specs import BlendTask, FetchTask, need
 from coldframe.store import Ref, Store
-from coldframe.tasks import BlendTask, FetchTask, need
 
 
 def place(source: Path, target: Path) -> None:

@@ -1,0 +1,50 @@
+"""What a person asked for, and everything known before the run."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+from coldframe.estimate import (
+    Estimate,
+)
+from coldframe.night import NightScan
+from coldframe.planned import Plan, Resources
+from coldframe.recipe import Recipe
+from coldframe.specs import TaskSpec
+
+
+@dataclass(frozen=True, slots=True)
+class Request:
+    """What a person asked for."""
+
+    nights: tuple[Path, ...]
+    output: Path
+    store: Path
+    recipe: str | None = None
+    overrides: tuple[str, ...] = ()
+    scheduler: str = "threads"
+    workers: int = 1
+    memory: int = 4 << 30
+    cameras: tuple[Path, ...] = ()  # camera files, before those of the user's cameras folder
+    library: Path | None = None  # None: the user's own, when there is one
+    use_library: bool = True
+    keep: tuple[str, ...] = ()  # globs of frames to use whatever vetting finds
+    vet: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class Prepared:
+    """Everything known before the run."""
+
+    request: Request
+    recipe: Recipe
+    why: str
+    scan: NightScan
+    plan: Plan
+    tasks: Mapping[str, tuple[TaskSpec, tuple[str, ...]]]
+    resources: Resources
+    estimate: Estimate
+    rates: Mapping[str, float]
+    cameras: tuple[str, ...] = ()  # which camera files told what
