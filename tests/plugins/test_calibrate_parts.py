@@ -15,6 +15,7 @@ from coldframe.step import Context
 from coldframe_steps.calibrate import plugin
 from coldframe_steps.calibrate.cache import MasterCache
 from coldframe_steps.calibrate.dark_scale import fit_dark_scale
+from coldframe_steps.calibrate.measure_master import MeasureMaster
 from coldframe_steps.calibrate.neighbours import same_colour
 from coldframe_steps.calibrate.robust import clipped_mean, pixel_noise, sample
 from coldframe_steps.calibrate.step import Calibrate
@@ -27,8 +28,8 @@ from coldframe_steps.kernels.pixels import (
 )
 
 
-def test_the_plugin_offers_the_step():
-    assert plugin.coldframe_steps() == [Calibrate]
+def test_the_plugin_offers_its_steps():
+    assert plugin.coldframe_steps() == [Calibrate, MeasureMaster]
 
 
 @pytest.mark.parametrize("cfa", ["RGGB", "GRBG", "BGGR", None])
