@@ -1,7 +1,9 @@
-"""A tiny star renderer for tests that need a field whose truth is known."""
+"""What all tests share: a cache folder of their own, and a tiny star renderer whose truth is known."""
 
 from __future__ import annotations
 
+import os
+import tempfile
 from collections.abc import Callable
 
 import numpy as np
@@ -10,6 +12,10 @@ from numpy.typing import NDArray
 from scipy.special import erf
 
 Image = NDArray[np.float64]
+
+# Commands remember nights in the user's cache folder: the tests have one of their own.
+_CACHE = tempfile.TemporaryDirectory(prefix="coldframe-tests-")
+os.environ["XDG_CACHE_HOME"] = _CACHE.name
 
 
 def draw(

@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from threading import Lock
 from typing import Any
@@ -24,6 +24,21 @@ def file_digest(path: Path) -> str:
         while chunk := file.read(_CHUNK):
             hasher.update(chunk)
     return hasher.hexdigest()
+
+
+def cache_file(folders: Sequence[Path], store: Path | None = None) -> Path:
+    """Where what is found in these folders is remembered.
+
+    In the store that was asked for; else in the user's cache folder, so that commands that only
+    look at a night leave nothing beside it and a run after them need not measure again.
+    """
+    if store is not None:
+        return store / "digests.json"
+    from platformdirs import user_cache_path
+
+    names = "\n".join(sorted(os.fspath(folder.resolve()) for folder in folders))
+    name = hashlib.blake2b(os.fsencode(names), digest_size=10).hexdigest()
+    return user_cache_path("coldframe", appauthor=False) / "nights" / f"{name}.json"
 
 
 class DigestCache:

@@ -22,6 +22,7 @@ class Request:
     nights: tuple[Path, ...]
     output: Path
     store: Path
+    cache: Path | None = None  # file of what was found in the frames; None: in the store
     recipe: str | None = None
     overrides: tuple[str, ...] = ()
     scheduler: str = "threads"

@@ -14,6 +14,7 @@ from typing import Any
 
 from coldframe.camera.known import complete, find_cameras
 from coldframe.choose import choose_recipe
+from coldframe.digests import cache_file
 from coldframe.errors import UsageError
 from coldframe.estimate import (
     estimate,
@@ -44,7 +45,8 @@ from coldframe.vetting.vet import vet
 def prepare(
     request: Request, registry: Registry, watch: Callable[[int, int], None] | None = None
 ) -> Prepared:
-    """Scan, choose the recipe, vet, match and plan. Writes nothing but the cache of digests.
+    """Scan, choose the recipe, vet, match and plan. Writes nothing but what it remembers of the
+    frames.
 
     watch : called with (frames vetted, frames in all), from any thread.
 
@@ -60,7 +62,7 @@ def prepare(
         if request.recipe
         else None
     )
-    digests = DigestCache(request.store / "digests.json")
+    digests = DigestCache(request.cache or cache_file(request.nights, request.store))
     found = scan(
         request.nights,
         registry.readers,

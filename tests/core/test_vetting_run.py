@@ -10,6 +10,7 @@ from astropy.io import fits
 
 from coldframe.cli.main import run_command_line
 from coldframe.demo.night import make_night
+from coldframe.digests import cache_file
 from coldframe.hooks import hookimpl
 from coldframe.plugins import find_plugins
 from coldframe.vetting import gather
@@ -91,6 +92,23 @@ def test_frames_are_measured_once(night, tmp_path, capsys, monkeypatch):
     assert code == 0
     aside = {a["frame"].split("/")[-1] for a in json.loads(out)["set_aside"]}
     assert set(spoilt.values()) <= aside
+
+
+def test_looking_at_a_night_leaves_nothing_beside_it(night, tmp_path, capsys, monkeypatch):
+    """Not here, not in the night; and the plan after it finds what was measured."""
+    folder, _, _ = night
+    here = tmp_path / "here"
+    here.mkdir()
+    monkeypatch.chdir(here)
+    before = sorted(folder.rglob("*"))
+    for command in ("inspect", "plan", "match", "plan"):
+        assert call(capsys, command, folder)[0] == 0
+    assert list(here.iterdir()) == []
+    assert sorted(folder.rglob("*")) == before
+    cache = cache_file([folder])
+    written = cache.stat().st_mtime_ns
+    assert call(capsys, "plan", folder)[0] == 0
+    assert cache.stat().st_mtime_ns == written
 
 
 def test_a_run_leaves_them_out_and_tells_it_everywhere(night, tmp_path, capsys):

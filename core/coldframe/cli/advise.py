@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from coldframe.cli.log import logging_options
+from coldframe.cli.scanning import camera_option, scan_folders
 from coldframe.cli.show import json_option, print_json, print_table
 from coldframe.errors import UsageError
 
@@ -21,14 +22,7 @@ if TYPE_CHECKING:
 
 @click.command("advise")
 @click.argument("lights", nargs=-1, required=True, type=click.Path(path_type=Path))
-@click.option(
-    "--camera",
-    "cameras",
-    multiple=True,
-    metavar="FILE",
-    type=click.Path(path_type=Path, dir_okay=False),
-    help="Camera file. [default: those of the cameras folder]",
-)
+@camera_option
 @click.option(
     "--share",
     type=click.FloatRange(0.001, 2),
@@ -103,7 +97,6 @@ def advise(
 
 def _frames(paths: Sequence[Path], registry: Registry) -> list[FrameInfo]:
     """Frames of nights; of a single light, itself and its folder's bias frames."""
-    from coldframe.cli.scanning import scan_folders
     from coldframe.frame import Kind
 
     out: list[FrameInfo] = []

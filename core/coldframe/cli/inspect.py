@@ -30,7 +30,7 @@ from coldframe.session import default_workers
     "--store",
     type=click.Path(path_type=Path, file_okay=False),
     help="Folder where measurements are kept; a run with the same --store need not measure again. "
-    "[default: FOLDER-stack/store, as for run]",
+    "[default: your cache folder, as for run]",
 )
 @click.option(
     "--workers",
@@ -60,7 +60,7 @@ def command(
 
     Nothing is moved or changed. Exit codes: 0 done, 1 the work failed, 2 wrong use.
     """
-    from coldframe.digests import DigestCache
+    from coldframe.digests import DigestCache, cache_file
     from coldframe.night import scan
     from coldframe.plugins import find_plugins
     from coldframe.recipe import load_recipe
@@ -69,8 +69,7 @@ def command(
 
     registry = find_plugins()
     named = load_recipe(find_recipe(recipe), registry, overrides) if recipe else None
-    place = store or Path.cwd() / f"{folders[0].resolve().name}-stack" / "store"
-    digests = DigestCache(place / "digests.json")
+    digests = DigestCache(cache_file(folders, store))
     found = scan(
         folders,
         registry.readers,

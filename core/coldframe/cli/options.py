@@ -9,6 +9,7 @@ from typing import Any
 
 import click
 
+from coldframe.digests import cache_file
 from coldframe.errors import UsageError
 from coldframe.prepared import Request
 from coldframe.session import default_memory, default_workers
@@ -128,6 +129,7 @@ def make_request(
         nights=nights,
         output=output,
         store=store or output / "store",
+        cache=cache_file(nights, store),
         recipe=recipe,
         overrides=overrides,
         scheduler=scheduler,

@@ -15,6 +15,13 @@ if TYPE_CHECKING:
     from coldframe.plugins import Registry
 
 
+camera_option = click.option(
+    "--camera", "cameras", multiple=True, metavar="FILE",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="Camera file. [default: those of the cameras folder]",
+)  # fmt: skip
+
+
 def scan_folders(
     folders: Sequence[Path], registry: Registry, patterns: Mapping[str, Sequence[str]] | None = None
 ) -> NightScan:

@@ -9,7 +9,7 @@ import click
 
 from coldframe.cli.log import logging_options
 from coldframe.cli.options import with_library
-from coldframe.cli.scanning import scan_folders
+from coldframe.cli.scanning import camera_option, scan_folders
 from coldframe.cli.show import json_option, print_json, print_table
 from coldframe.errors import UsageError
 
@@ -27,14 +27,7 @@ if TYPE_CHECKING:
     help="Lights that are planned: camera, exposure, and iso or gain, offset, temperature, filter, "
     "optics, lights (how many), sky (e-/s in a pixel).",
 )
-@click.option(
-    "--camera",
-    "cameras",
-    multiple=True,
-    metavar="FILE",
-    type=click.Path(path_type=Path, dir_okay=False),
-    help="Camera file. [default: those of the cameras folder]",
-)
+@camera_option
 @click.option(
     "--share",
     type=click.FloatRange(0.001, 1),
