@@ -2,15 +2,11 @@
 
 from __future__ import annotations
 
-import json
 import os
-import platform
 import time
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
-from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
-from typing import Any
 
 from coldframe.camera.known import complete, find_cameras
 from coldframe.choose import choose_recipe
@@ -25,14 +21,13 @@ from coldframe.estimate import (
     work_of,
 )
 from coldframe.execute import pending, run_plan
-from coldframe.frame import FrameInfo
 from coldframe.graph import compile_plan
 from coldframe.library.library import open_shelf
-from coldframe.night import MANIFEST, DigestCache, NightScan, reader_for, scan
+from coldframe.manifest import manifest, versions, write_manifest
+from coldframe.night import DigestCache, NightScan, reader_for, scan
 from coldframe.planned import Resources, SetAsideFrame
 from coldframe.plugins import Registry
 from coldframe.prepared import Prepared, Request
-from coldframe.product import atomic
 from coldframe.recipe import Recipe, load_recipe
 from coldframe.recipe_document import find_recipe
 from coldframe.report.record import RunRecord
@@ -162,7 +157,7 @@ def run(prepared: Prepared, registry: Registry, progress: Progress | None = None
     store = Store(request.store)
     store.check_writable()
     # Marks the folder from the start, so that a later scan never takes products for frames.
-    _write_manifest(request.output, {"state": "running", "recipe": prepared.recipe.name})
+    write_manifest(request.output, {"state": "running", "recipe": prepared.recipe.name})
     spent: dict[str, tuple[float, float]] = {}
     timings: dict[str, float] = {}
 
@@ -194,86 +189,8 @@ def run(prepared: Prepared, registry: Registry, progress: Progress | None = None
         for section in found
     ]
     report = write_report(record, request.output / "report.html", sections)
-    _write_manifest(request.output, manifest(prepared, record, report))
+    write_manifest(request.output, manifest(prepared, record, report))
     return record
-
-
-def versions(registry: Registry) -> dict[str, str]:
-    """Versions of everything that can change a product."""
-    out = {"python": platform.python_version()}
-    names = ["numpy", "scipy", "numba", "astropy", "dask", "rawpy", "sep"]
-    names += sorted({origin.package for origin in registry.origins.values()})
-    for name in names:
-        try:
-            out[name] = version(name)
-        except PackageNotFoundError:
-            continue
-    return out
-
-
-def manifest(prepared: Prepared, record: RunRecord, report: Path) -> dict[str, Any]:
-    """The run in numbers and names, for programs."""
-    return {
-        "state": "done",
-        "recipe": {
-            "name": record.recipe,
-            "about": record.about,
-            "why": record.why_recipe,
-            "steps": [dict(step) for step in record.steps],
-        },
-        "nights": list(record.nights),
-        "cameras": list(prepared.cameras),
-        "versions": dict(record.versions),
-        "scheduler": prepared.request.scheduler,
-        "workers": prepared.request.workers,
-        "memory_limit": prepared.request.memory,
-        "seconds": round(record.elapsed, 3),
-        "seconds_by_step": {name: round(s, 3) for name, s in record.timings.items()},
-        "warnings": list(record.warnings),
-        "frames": [
-            {
-                "id": frame.id,
-                "used": frame.used,
-                "reason": frame.reason,
-                "step": frame.step,
-                **_facts(frame.info),
-                "measures": dict(frame.measures),
-                "masters": [
-                    {
-                        "kind": m.kind,
-                        "product": m.product,
-                        "distances": dict(m.distances),
-                        "total": m.total,
-                        "note": m.note,
-                    }
-                    for m in frame.masters
-                ],
-            }
-            for frame in record.frames
-        ],
-        "products": [
-            {
-                "key": product.id,
-                "step": product.step,
-                "label": product.label,
-                "files": list(product.files),
-                "frames": list(product.frames),
-                "measures": dict(product.measures),
-            }
-            for product in (*record.masters, *record.products)
-        ],
-        "report": report.name,
-    }
-
-
-def _facts(info: FrameInfo) -> dict[str, Any]:
-    facts = info.to_dict()
-    return {"file": facts.pop("path", ""), **facts}
-
-
-def _write_manifest(output: Path, content: Mapping[str, Any]) -> None:
-    with atomic(output / MANIFEST) as temporary:
-        temporary.write_text(json.dumps(content, indent=1, ensure_ascii=False))
 
 
 def default_workers() -> int:

@@ -77,7 +77,7 @@ def add(
     from coldframe.library.add import add as add_folders
     from coldframe.library.page import summary, verdicts
     from coldframe.plugins import find_plugins
-    from coldframe.session import versions
+    from coldframe.manifest import versions
 
     registry = find_plugins()
     wish = Wish(recipe, overrides, workers, memory, versions(registry), cameras)
