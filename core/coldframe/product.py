@@ -11,7 +11,7 @@ import json
 import os
 import shutil
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
@@ -19,7 +19,9 @@ from typing import Any
 import numpy as np
 
 from coldframe.errors import StoreError
+from coldframe.fitsfile import Hdu, image_header, index, table_header, text_value, write_hdus
 from coldframe.frame import Array, Frame, FrameInfo
+from coldframe.planes import Filed, Held, Plane, Planes, plane_of
 from coldframe.step import Numbers
 
 SCARCE = 64 << 20  # bytes; less free than this explains a write that failed without a number
@@ -61,137 +63,114 @@ def _why(path: Path, error: OSError) -> str:
 
 
 def write_frame(path: Path, frame: Frame, *, checksum: bool = True, durable: bool = True) -> None:
-    """Write a frame as FITS, atomically.
+    """Write a frame as FITS, atomically. Planes that are still in files pass through in pieces.
 
     checksum : write CHECKSUM and DATASUM cards (FITS 4.0, section 4.4.2.7).
     durable : flush to disk before the file gets its name.
     """
-    from astropy.io import fits
-
-    primary = fits.PrimaryHDU(frame.data)
-    _describe(primary.header, frame)
-    hdus: list[Any] = [primary, fits.ImageHDU(frame.flags, name="FLAGS")]
-    hdus += [fits.ImageHDU(plane, name=name.upper()) for name, plane in frame.planes.items()]
+    images: dict[str, Plane] = {"": Held(frame.data), "FLAGS": Held(frame.flags)}
+    images |= {name.upper(): plane_of(frame.planes, name) for name in frame.planes}
+    hdus = []
+    for name, plane in images.items():
+        header = image_header(plane.shape, plane.dtype, name or None)
+        if not name:
+            _describe(header, frame)
+        hdus.append(Hdu(header, plane))
     facts = {"info": frame.info.to_dict(), "measures": dict(frame.measures)}
     text = json.dumps(facts, sort_keys=True).encode("ascii")
-    column = fits.Column("JSON", f"{len(text)}A", array=np.array([text]))
-    hdus.append(fits.BinTableHDU.from_columns([column], name="FACTS"))
+    hdus.append(_table("FACTS", {"JSON": [text]}))
     if frame.provenance:
         hdus.append(_provenance_table(frame))
-    with atomic(path, durable=durable) as temporary:
-        file = fits.HDUList(hdus)
-        file.update_extend()
-        if checksum:
-            for hdu in file:
-                # The comment would hold the time of writing: the same product, the same bytes.
-                hdu.add_checksum(when="checksum")
-        file.writeto(temporary, overwrite=True, output_verify="exception")
+    with atomic(path, durable=durable) as temporary, temporary.open("wb") as file:
+        write_hdus(file, hdus, checksum=checksum)
 
 
 def read_frame(path: Path) -> Frame:
-    """Read back what `write_frame` wrote, exactly.
+    """Read back what `write_frame` wrote, exactly; planes are read when they are asked for.
 
     Raises StoreError when the file is not there, damaged, or was not written by Coldframe.
     """
-    from astropy.io import fits
+    with _reading(path):
+        hdus = index(path)
+        planes = {hdu.name.lower(): hdu.plane for hdu in hdus[1:] if hdu.plane is not None}
+        at = next(hdu for hdu in hdus if hdu.name == "FACTS")
+        with path.open("rb") as file:
+            file.seek(at.at)
+            facts = json.loads(file.read(at.size))
+        pixels = hdus[0].plane
+        assert pixels is not None
+        return Frame(
+            data=pixels.whole(),
+            flags=planes.pop("flags").whole(),
+            info=FrameInfo.from_dict(facts["info"]),
+            planes=Planes(planes),
+            measures=facts["measures"],
+            history=_unfold(hdus[0].history),
+        )
 
+
+def open_planes(path: Path) -> dict[str, Filed]:
+    """Where "data", "flags" and the other planes of a written frame are. Raises StoreError."""
+    with _reading(path):
+        hdus = index(path)
+        found = {hdu.name.lower() or "data": hdu.plane for hdu in hdus if hdu.plane is not None}
+        if not {"data", "flags"} <= set(found):
+            raise ValueError("it has no data or no flags")
+        return found
+
+
+@contextmanager
+def _reading(path: Path) -> Iterator[None]:
     try:
-        with fits.open(path, memmap=False) as hdus:
-            facts = json.loads(bytes(hdus["FACTS"].data["JSON"][0].encode("ascii")))
-            data = _native(hdus[0].data)
-            flags = _native(hdus["FLAGS"].data)
-            planes = {
-                hdu.name.lower(): _native(hdu.data)
-                for hdu in hdus[2:]
-                if isinstance(hdu, fits.ImageHDU)
-            }
-            history = tuple(str(line) for line in hdus[0].header.get("HISTORY", ()))
-    except (OSError, KeyError, ValueError, TypeError, AttributeError, IndexError) as error:
+        yield
+    except (
+        OSError, EOFError, KeyError, ValueError, TypeError, AssertionError, StopIteration,
+    ) as error:  # fmt: skip
         raise StoreError(f"cannot read {path} back as a Coldframe product: {error}") from error
-    return Frame(
-        data=data,
-        flags=flags,
-        info=FrameInfo.from_dict(facts["info"]),
-        planes=planes,
-        measures=facts["measures"],
-        history=_unfold(history),
-    )
 
 
 def write_numbers(path: Path, numbers: Numbers) -> None:
     """Write named float64 arrays as FITS image extensions, atomically."""
-    from astropy.io import fits
-
-    hdus: list[Any] = [fits.PrimaryHDU()]
+    hdus = [Hdu(image_header((), np.dtype("u1"), None))]
     for name, values in numbers.items():
         array = np.atleast_1d(np.asarray(values, dtype=np.float64))
-        hdu = fits.ImageHDU(array if array.size else None)
+        header = image_header(array.shape if array.size else (), array.dtype, "")
         # FITS upper-cases EXTNAME and forbids empty arrays; these cards keep the truth.
-        hdu.header["COLNAME"] = name
-        hdu.header["COLSHAPE"] = json.dumps(array.shape)
-        hdus.append(hdu)
-    with atomic(path, durable=False) as temporary:
-        fits.HDUList(hdus).writeto(temporary, overwrite=True)
+        header["COLNAME"] = name
+        header["COLSHAPE"] = json.dumps(array.shape)
+        hdus.append(Hdu(header, array.astype(">f8").tobytes()))
+    with atomic(path, durable=False) as temporary, temporary.open("wb") as file:
+        write_hdus(file, hdus, checksum=False)
 
 
 def read_numbers(path: Path) -> dict[str, Array]:
     """Read back what `write_numbers` wrote."""
-    from astropy.io import fits
-
-    try:
-        with fits.open(path, memmap=False) as hdus:
-            return {
-                hdu.header["COLNAME"]: (
-                    np.zeros(json.loads(hdu.header["COLSHAPE"]))
-                    if hdu.data is None
-                    else _native(hdu.data)
-                )
-                for hdu in hdus[1:]
-            }
-    except (OSError, KeyError, ValueError, TypeError) as error:
-        raise StoreError(f"cannot read {path} back: {error}") from error
+    with _reading(path):
+        return {
+            text_value(hdu.cards["COLNAME"]): (
+                np.zeros(json.loads(text_value(hdu.cards["COLSHAPE"])))
+                if hdu.plane is None
+                else hdu.plane.whole()
+            )
+            for hdu in index(path)[1:]
+        }
 
 
 class Bands:
     """Reads bands of rows of a stored frame without reading the rest of it."""
 
     def __init__(self, path: Path) -> None:
-        from astropy.io import fits
-
+        planes = open_planes(path)
         self.path = path
-        try:
-            with fits.open(path, memmap=False, lazy_load_hdus=True) as hdus:
-                header = hdus[0].header
-                self._data_at = hdus[0].fileinfo()["datLoc"]
-                self._flags_at = hdus["FLAGS"].fileinfo()["datLoc"]
-        except (OSError, KeyError) as error:
-            raise StoreError(f"cannot read {path} back: {error}") from error
-        self._type = {-32: ">f4", 16: ">i2"}[header["BITPIX"]]
-        self._zero = float(header.get("BZERO", 0.0))
-        self.width, self.height = header["NAXIS1"], header["NAXIS2"]
-        self.channels = header.get("NAXIS3", 1)
+        self._data, self._flags = planes["data"], planes["flags"]
+        self.height, self.width = self._data.shape[-2:]
+        self.channels = self._data.shape[0] if len(self._data.shape) == 3 else 1
 
     def read(self, y0: int, y1: int, channel: int, data: Array, flags: Array) -> None:
         """Fill `data` float32 (y1 - y0, x) and `flags` uint8 of the same shape."""
-        count = (y1 - y0) * self.width
-        start = (channel * self.height + y0) * self.width
-        size = np.dtype(self._type).itemsize
-        with self.path.open("rb") as file:
-            raw = np.fromfile(file, self._type, count, offset=self._data_at + start * size)
-            file.seek(0)
-            mask = np.fromfile(file, np.uint8, count, offset=self._flags_at + y0 * self.width)
-        if raw.size != count or mask.size != count:
-            raise StoreError(
-                f"{self.path} is shorter than its header says; delete it and run again"
-            )
-        data[...] = raw.reshape(data.shape)
-        if self._zero:
-            data += np.float32(self._zero)
-        flags[...] = mask.reshape(flags.shape)
-
-
-def _native(array: Array) -> Array:
-    return np.ascontiguousarray(array, dtype=array.dtype.newbyteorder("="))
+        with _reading(self.path):
+            self._data.fill(channel, y0, y1, data)
+            self._flags.fill(0, y0, y1, flags)
 
 
 def _describe(header: Any, frame: Frame) -> None:
@@ -239,7 +218,7 @@ def _describe(header: Any, frame: Frame) -> None:
             header.add_history(("> " if i else "") + piece)
 
 
-def _unfold(lines: tuple[str, ...]) -> tuple[str, ...]:
+def _unfold(lines: Sequence[str]) -> tuple[str, ...]:
     out: list[str] = []
     for line in lines:
         if line.startswith("> ") and out:
@@ -256,17 +235,24 @@ def _ascii(text: str) -> str:
     return "".join(c if " " <= c <= "~" else "?" for c in text)
 
 
-def _provenance_table(frame: Frame) -> Any:
-    from astropy.io import fits
-
+def _provenance_table(frame: Frame) -> Hdu:
     columns = {
         "KEY": [a.key for a in frame.provenance],
         "STEP": [_ascii(a.step) for a in frame.provenance],
         "PARAMS": [_ascii(a.params) for a in frame.provenance],
         "INPUTS": [" ".join(a.inputs) for a in frame.provenance],
     }
-    made = [
-        fits.Column(name, f"{max(1, *map(len, values))}A", array=np.array(values, dtype=bytes))
-        for name, values in columns.items()
-    ]
-    return fits.BinTableHDU.from_columns(made, name="PROVENANCE")
+    return _table("PROVENANCE", {k: [v.encode("ascii") for v in vs] for k, vs in columns.items()})
+
+
+def _table(name: str, columns: Mapping[str, Sequence[bytes]]) -> Hdu:
+    """A binary table of text columns (FITS 4.0, section 7.3), each as wide as its longest text."""
+    widths = {column: max(1, *map(len, texts)) for column, texts in columns.items()}
+    rows = list(zip(*columns.values(), strict=True))
+    header = table_header(name, widths, len(rows))
+    padded = (
+        text.ljust(width, b"\0")
+        for row in rows
+        for text, width in zip(row, widths.values(), strict=True)
+    )
+    return Hdu(header, b"".join(padded))

@@ -16,9 +16,11 @@ from typing import Any
 
 from coldframe.errors import StoreError
 from coldframe.frame import Ancestor, Frame, FrameInfo
+from coldframe.planes import Filed
 from coldframe.product import (
     Bands,
     atomic,
+    open_planes,
     read_frame,
     read_numbers,
     write_frame,
@@ -129,6 +131,10 @@ class Store:
     def numbers(self, key: str) -> dict[str, Any]:
         """The stored numbers. Raises StoreError when they are gone or damaged."""
         return read_numbers(self.file(key))
+
+    def planes(self, key: str) -> dict[str, Filed]:
+        """ "data", "flags" and the other planes of a stored frame, left in their file."""
+        return open_planes(self.file(key))
 
     def bands(self, key: str) -> Bands:
         """A reader of row bands of a stored frame."""

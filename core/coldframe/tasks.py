@@ -186,7 +186,7 @@ def _apply(op: Op, frame: Frame, store: Store) -> Frame:
 def _master(root: str, key: str) -> Frame:
     """Masters serve many frames; a few stay in memory. They are read-only for every step."""
     frame = Store(Path(root)).frame(key)
-    for array in (frame.data, frame.flags, *frame.planes.values()):
+    for array in (frame.data, frame.flags):
         array.flags.writeable = False
     return frame
 

@@ -11,7 +11,8 @@ CORE = Path(coldframe.__file__).parent
 
 # Who may not be imported by whom, bottom layer first: a module may import its own layer or lower.
 LAYERS = [
-    {"errors", "frame"},
+    {"errors", "frame", "planes", "memory"},
+    {"fitsfile"},
     {"step", "yamlpos", "facts", "stretch"},
     {"hooks", "product", "grouping", "matching", "matching_rules", "kinds"},
     {"interpolation"},

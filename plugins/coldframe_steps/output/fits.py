@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from coldframe.frame import Frame
+from coldframe.planes import only
 from coldframe.product import write_frame
 from coldframe_steps.output.options import option
 
@@ -31,7 +32,6 @@ class FitsWriter:
         path = folder / f"{stem}.fits"
         wanted = option(params, self.params, "planes")
         if wanted != "all":
-            planes = {name: plane for name, plane in frame.planes.items() if name in wanted}
-            frame = replace(frame, planes=planes)
+            frame = replace(frame, planes=only(frame.planes, wanted))
         write_frame(path, frame)
         return path
