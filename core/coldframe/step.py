@@ -29,6 +29,26 @@ class Column:
 
 
 @dataclass(frozen=True, slots=True)
+class Takes:
+    """Memory a step takes, for planning: at least what was measured.
+
+    mono, mosaic, colour : bytes per pixel (y, x) of the frame that a step is given, by the kind of
+        frame: the most one call of `apply`, `survey`, `measure` or `finish` holds besides that
+        frame, with what it returns.
+    sample : bytes that `reduce` holds per value of a tile, besides the tile.
+    tile : bytes that `reduce` holds per pixel (h, w) of a tile, with what it returns.
+    planes : bytes per pixel and colour of a stack's planes besides data and flags.
+    """
+
+    mono: float = 30
+    mosaic: float = 60
+    colour: float = 60
+    sample: float = 10
+    tile: float = 100
+    planes: float = 20
+
+
+@dataclass(frozen=True, slots=True)
 class Row:
     """One frame as a group decision sees it: facts and numbers, no pixels."""
 
@@ -78,7 +98,7 @@ class Step(ABC):
     same input would give other bytes. about : one line. params : JSON Schema "properties" of the
     `with:` block; every property has a description, a default, and "unit" where it has one.
     sources : where the method is published. columns : numbers it reports.
-    master_kinds : kinds of master frames that `ctx.masters` may hold.
+    master_kinds : kinds of master frames that `ctx.masters` may hold. takes : memory, see there.
     """
 
     name: ClassVar[str]
@@ -88,6 +108,7 @@ class Step(ABC):
     sources: ClassVar[Sequence[str]] = ()
     columns: ClassVar[Mapping[str, Column]] = {}
     master_kinds: ClassVar[Sequence[str]] = ()
+    takes: ClassVar[Takes] = Takes()
 
     def survey(self, frame: Frame, ctx: Context) -> Numbers:
         """Look at one input frame, for a decision over the whole group. Optional.
@@ -103,7 +124,12 @@ class Step(ABC):
 
 
 class FrameStep(Step):
-    """One frame in, one frame out. May look at the whole group first (`survey`, `decide`)."""
+    """One frame in, one frame out. May look at the whole group first (`survey`, `decide`).
+
+    makes_colour : a CFA mosaic that goes in comes out in colour.
+    """
+
+    makes_colour: ClassVar[bool] = False
 
     def decide(self, rows: Sequence[Row], ctx: Context) -> Numbers:
         """Decide once for the group, from every frame's survey. Arrays of any shape."""

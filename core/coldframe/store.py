@@ -9,13 +9,13 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 from coldframe.errors import StoreError
-from coldframe.frame import Ancestor, Frame, FrameInfo
+from coldframe.frame import Ancestor, Array, Frame, FrameInfo
 from coldframe.planes import Filed
 from coldframe.product import (
     Bands,
@@ -84,6 +84,22 @@ class Ref:
             known[name] = tuple(known[name])
         known["columns"] = {name: tuple(column) for name, column in known["columns"].items()}
         return cls(**known)
+
+
+class StoredNumbers(Mapping[str, Array]):
+    """A survey's numbers that stay in the store until one of them is asked for."""
+
+    def __init__(self, store: Store, key: str) -> None:
+        self._store, self._key = store, key
+
+    def __getitem__(self, name: str) -> Array:
+        return self._store.numbers(self._key)[name]
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._store.numbers(self._key))
+
+    def __len__(self) -> int:
+        return len(self._store.numbers(self._key))
 
 
 class Store:

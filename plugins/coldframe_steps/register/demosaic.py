@@ -29,6 +29,7 @@ class Demosaic(FrameStep):
             "default": "linear-5x5",
         },
     }
+    makes_colour = True
     sources = (
         "Malvar, He & Cutler 2004, Proc. IEEE ICASSP 3, 485 (gradient-corrected linear 5 x 5)",
     )

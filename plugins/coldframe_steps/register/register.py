@@ -86,6 +86,7 @@ class Register(FrameStep):
         },
         **PARAMS,
     }
+    makes_colour = True
     sources = (
         *SOURCES,
         "Groth 1986, AJ 91, 1244; Valdes et al. 1995, PASP 107, 1119 (star triangles)",
