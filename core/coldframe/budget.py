@@ -44,7 +44,9 @@ class _Lent(Generic[T]):
 class Budget:
     """Bytes for the tasks of one process. Thread-safe; tasks come in in the order they ask."""
 
-    def __init__(self, total: float = float("inf"), needs: Mapping[str, Need] | None = None) -> None:
+    def __init__(
+        self, total: float = float("inf"), needs: Mapping[str, Need] | None = None
+    ) -> None:
         self._total, self._needs = total, needs or {}
         self._used = 0
         self._lent: OrderedDict[str, _Lent[object]] = OrderedDict()

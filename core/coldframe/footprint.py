@@ -10,7 +10,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 from coldframe.budget import Need
-from coldframe.errors import UsageError
 from coldframe.frame import FrameInfo
 from coldframe.planned import Plan, Resources
 from coldframe.plugins import Registry
@@ -18,7 +17,6 @@ from coldframe.specs import (
     BandTask,
     BlendTask,
     DecideTask,
-    FetchTask,
     FrameTask,
     OutputTask,
     StackTask,
@@ -112,7 +110,9 @@ class Footprint:
             case BlendTask():
                 return replace(self.size(spec.cold), planes=4)
         borrowed = self._plan.borrowed.get(key)
-        return replace(source_size(borrowed.info if borrowed else FrameInfo()), raw=False, planes=20)
+        return replace(
+            source_size(borrowed.info if borrowed else FrameInfo()), raw=False, planes=20
+        )
 
     def _after(self, size: Size, step: type[Step]) -> Size:
         colour = size.mosaic and issubclass(step, FrameStep) and step.makes_colour

@@ -14,6 +14,8 @@ from typing import Any, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from coldframe.errors import DamagedError
+
 Array = NDArray[Any]
 
 PIECE = 1 << 20  # bytes moved at once: enough for the disk, and small beside any frame
@@ -71,14 +73,14 @@ class Filed:
         return np.dtype(native.str.replace("i", "u")) if self.zero else native
 
     def rows(self, channel: int, y0: int, y1: int) -> Array:
-        """Some rows of one colour, (y1 - y0, x). Raises OSError or EOFError."""
+        """Some rows of one colour, (y1 - y0, x). Raises DamagedError."""
         height, width = self.shape[-2:]
         out = np.empty((y1 - y0, width), self.dtype)
         self._fill((channel * height + y0) * width, out)
         return out
 
     def fill(self, channel: int, y0: int, y1: int, out: Array) -> None:
-        """The same into `out`, C-contiguous, of any type. Raises OSError or EOFError."""
+        """The same into `out`, C-contiguous, of any type. Raises DamagedError."""
         if out.dtype == self.dtype and out.flags.c_contiguous:
             height, width = self.shape[-2:]
             self._fill((channel * height + y0) * width, out)
@@ -86,7 +88,7 @@ class Filed:
             out[...] = self.rows(channel, y0, y1)
 
     def whole(self) -> Array:
-        """All of it. Raises OSError or EOFError."""
+        """All of it. Raises DamagedError."""
         out = np.empty(self.shape, self.dtype)
         self._fill(0, out)
         return out
@@ -94,18 +96,21 @@ class Filed:
     def _fill(self, first: int, out: Array) -> None:
         if not out.size:
             return
-        with self.path.open("rb", buffering=0) as file:
-            file.seek(self.at + first * self.stored.itemsize)
-            flat: Any = out.reshape(-1)
-            view = memoryview(flat).cast("B")
-            done = 0
-            while done < view.nbytes:
-                got = file.readinto(view[done : done + PIECE])
-                if not got:
-                    raise EOFError(
-                        f"{self.path} is shorter than its header says; delete it and run again"
-                    )
-                done += got
+        flat: Any = out.reshape(-1)
+        view = memoryview(flat).cast("B")
+        try:
+            with self.path.open("rb", buffering=0) as file:
+                file.seek(self.at + first * self.stored.itemsize)
+                done = 0
+                while done < view.nbytes:
+                    got = file.readinto(view[done : done + PIECE])
+                    if not got:
+                        raise DamagedError(
+                            f"{self.path} is shorter than its header says", self.path
+                        )
+                    done += got
+        except OSError as error:
+            raise DamagedError(f"cannot read {self.path}: {error.strerror}", self.path) from error
         # In place and in pieces that stay in the processor's cache.
         for start in range(0, flat.size, PIECE // 4):
             piece = flat[start : start + PIECE // 4]
@@ -133,7 +138,7 @@ class Joined:
         return self.parts[0].dtype
 
     def rows(self, channel: int, y0: int, y1: int) -> Array:
-        """Some rows of one colour, (y1 - y0, x). Raises OSError or EOFError."""
+        """Some rows of one colour, (y1 - y0, x). Raises DamagedError."""
         out = np.empty((y1 - y0, self.shape[-1]), self.dtype)
         ends = list(accumulate(part.shape[-2] for part in self.parts))
         for part, end in zip(self.parts, ends, strict=True):
@@ -154,7 +159,7 @@ def pieces(plane: Plane) -> Iterator[Array]:
 
 
 def whole(plane: Plane) -> Array:
-    """All of a plane in memory. Raises OSError or EOFError."""
+    """All of a plane in memory. Raises DamagedError."""
     if isinstance(plane, Held):
         return plane.array
     if isinstance(plane, Filed):

@@ -18,7 +18,7 @@ from typing import Any
 
 import numpy as np
 
-from coldframe.errors import StoreError
+from coldframe.errors import DamagedError, StoreError
 from coldframe.fitsfile import Hdu, image_header, index, table_header, text_value, write_hdus
 from coldframe.frame import Array, Frame, FrameInfo
 from coldframe.planes import Filed, Held, Plane, Planes, plane_of
@@ -88,9 +88,9 @@ def write_frame(path: Path, frame: Frame, *, checksum: bool = True, durable: boo
 def read_frame(path: Path) -> Frame:
     """Read back what `write_frame` wrote, exactly; planes are read when they are asked for.
 
-    Raises StoreError when the file is not there, damaged, or was not written by Coldframe.
+    Raises DamagedError when the file is not there, damaged, or was not written by Coldframe.
     """
-    with _reading(path):
+    with reading(path):
         hdus = index(path)
         planes = {hdu.name.lower(): hdu.plane for hdu in hdus[1:] if hdu.plane is not None}
         at = next(hdu for hdu in hdus if hdu.name == "FACTS")
@@ -110,8 +110,8 @@ def read_frame(path: Path) -> Frame:
 
 
 def open_planes(path: Path) -> dict[str, Filed]:
-    """Where "data", "flags" and the other planes of a written frame are. Raises StoreError."""
-    with _reading(path):
+    """Where "data", "flags" and the other planes of a written frame are. Raises DamagedError."""
+    with reading(path):
         hdus = index(path)
         found = {hdu.name.lower() or "data": hdu.plane for hdu in hdus if hdu.plane is not None}
         if not {"data", "flags"} <= set(found):
@@ -120,13 +120,14 @@ def open_planes(path: Path) -> dict[str, Filed]:
 
 
 @contextmanager
-def _reading(path: Path) -> Iterator[None]:
+def reading(path: Path) -> Iterator[None]:
+    """Whatever goes wrong in here, the file is to blame."""
     try:
         yield
-    except (
-        OSError, EOFError, KeyError, ValueError, TypeError, AssertionError, StopIteration,
-    ) as error:  # fmt: skip
-        raise StoreError(f"cannot read {path} back as a Coldframe product: {error}") from error
+    except (MemoryError, DamagedError):
+        raise
+    except Exception as error:
+        raise DamagedError(f"cannot read {path} back as it was written: {error}", path) from error
 
 
 def write_numbers(path: Path, numbers: Numbers) -> None:
@@ -145,7 +146,7 @@ def write_numbers(path: Path, numbers: Numbers) -> None:
 
 def read_numbers(path: Path) -> dict[str, Array]:
     """Read back what `write_numbers` wrote."""
-    with _reading(path):
+    with reading(path):
         return {
             text_value(hdu.cards["COLNAME"]): (
                 np.zeros(json.loads(text_value(hdu.cards["COLSHAPE"])))
@@ -168,7 +169,7 @@ class Bands:
 
     def read(self, y0: int, y1: int, channel: int, data: Array, flags: Array) -> None:
         """Fill `data` float32 (y1 - y0, x) and `flags` uint8 of the same shape."""
-        with _reading(self.path):
+        with reading(self.path):
             self._data.fill(channel, y0, y1, data)
             self._flags.fill(0, y0, y1, flags)
 

@@ -19,6 +19,7 @@ from coldframe.budget import budget
 from coldframe.deciding import run_decision
 from coldframe.errors import ColdframeError, PluginError, SetAside, StoreError
 from coldframe.frame import Frame, FrameInfo
+from coldframe.sources import unchanged
 from coldframe.specs import (
     BandTask,
     BlendTask,
@@ -147,14 +148,14 @@ def _read(spec: FrameTask) -> Frame:
     reader = next((r for r in worker_registry().readers if r.name == spec.reader), None)
     if reader is None:
         raise PluginError(f"the reader '{spec.reader}' for {path.name} is not installed here")
-    if not path.exists():
-        raise StoreError(f"{path} was there when the run was planned and is now gone")
-    try:
-        frame = reader.read_frame(spec.source)
-    except (ColdframeError, MemoryError, OSError):
-        raise
-    except Exception as error:
-        raise SetAside(f"{path.name} cannot be read: {type(error).__name__}: {error}") from error
+    with unchanged(path, spec.stamp):
+        try:
+            frame = reader.read_frame(spec.source)
+        except (ColdframeError, MemoryError, OSError):
+            raise
+        except Exception as error:
+            what = f"{type(error).__name__}: {error}"
+            raise SetAside(f"{path.name} cannot be read: {what}") from error
     if frame.data.dtype not in (np.uint16, np.float32):
         frame = frame.with_pixels(frame.data.astype(np.float32))
     # The night's facts (notes, fix-ups) outrank what the file alone says.

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from coldframe import planes as planes_module
-from coldframe.errors import StoreError
+from coldframe.errors import DamagedError
 from coldframe.fitsfile import encoded, index
 from coldframe.frame import Ancestor, Frame, FrameInfo
 from coldframe.planes import Filed, Held, Joined, Planes, only, pieces, whole, with_planes
@@ -86,7 +86,7 @@ def test_planes_stay_in_the_file_until_they_are_asked_for(tmp_path):
     assert list(few) == ["count"]
     assert list(more) == [*made.planes, "new"]
     assert more["count"].sum() == 3
-    with pytest.raises(OSError, match=r"f\.fits"):
+    with pytest.raises(DamagedError, match=r"f\.fits"):
         few["count"]
 
 
@@ -110,7 +110,7 @@ def test_a_damaged_file_is_named(tmp_path, left):
     write_frame(path, frame())
     path.write_bytes(path.read_bytes()[:left])
     for read in (read_frame, open_planes, Bands):
-        with pytest.raises(StoreError, match=r"f\.fits"):
+        with pytest.raises(DamagedError, match=r"f\.fits"):
             read(path)
 
 
@@ -119,7 +119,7 @@ def test_a_plane_that_is_cut_short_while_in_use_is_named(tmp_path):
     write_frame(path, frame())
     plane = open_planes(path)["variance"]
     path.write_bytes(path.read_bytes()[: plane.at + 8])
-    with pytest.raises(EOFError, match=r"f\.fits is shorter than its header says"):
+    with pytest.raises(DamagedError, match=r"f\.fits is shorter than its header says"):
         plane.whole()
 
 

@@ -11,6 +11,7 @@ import click
 
 from coldframe.digests import cache_file
 from coldframe.errors import UsageError
+from coldframe.execute import SCHEDULERS, check_scheduler
 from coldframe.prepared import Request
 from coldframe.session import default_memory, default_workers
 
@@ -60,6 +61,23 @@ def with_library(function: Callable[..., Any]) -> Callable[..., Any]:
     return function
 
 
+class Scheduler(click.ParamType):
+    """A scheduler's name, the address of a running dask scheduler, or its scheduler file."""
+
+    name = "scheduler"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> str:
+        return check_scheduler(str(value))
+
+
+scheduler_option = click.option(
+    "--scheduler", type=Scheduler(), default="threads", show_default=True,
+    metavar="|".join((*SCHEDULERS, "tcp://HOST:PORT", "FILE")),
+    help="How tasks run; the products are the same. An address or FILE is of a running dask "
+    "scheduler.",
+)  # fmt: skip
+
+
 def planning_options(function: Callable[..., Any]) -> Callable[..., Any]:
     """NIGHT..., --recipe, --set, -o, --store, --camera, --library, --workers, --memory, --keep,
     --no-vet.
@@ -87,11 +105,11 @@ def planning_options(function: Callable[..., Any]) -> Callable[..., Any]:
                 help="Camera file that tells gain, read noise and white level where frames do not.",
             ),
             click.option(
-                "--workers", type=click.IntRange(1), default=default_workers(),
+                "--workers", type=click.IntRange(1), default=None,
                 show_default="every core", help="Tasks at once.",
             ),
             click.option(
-                "--memory", type=Size(), default=default_memory(),
+                "--memory", type=Size(), default=None,
                 show_default="half of the machine's", help="Limit, such as 2GiB.",
             ),
             keep_option,
@@ -102,14 +120,24 @@ def planning_options(function: Callable[..., Any]) -> Callable[..., Any]:
     return function
 
 
+def _size_of(scheduler: str) -> tuple[int, int]:
+    """Workers and bytes of memory where nobody said how many: the cluster's, or this machine's."""
+    threads = memory = 0
+    if scheduler not in SCHEDULERS:
+        from coldframe.distributing import cluster_size
+
+        threads, memory = cluster_size(scheduler)
+    return threads or default_workers(), memory or default_memory()
+
+
 def make_request(
     nights: tuple[Path, ...],
     recipe: str | None,
     overrides: tuple[str, ...],
     output: Path | None,
     store: Path | None,
-    workers: int,
-    memory: int,
+    workers: int | None,
+    memory: int | None,
     scheduler: str = "threads",
     cameras: tuple[Path, ...] = (),
     library: Path | None = None,
@@ -123,6 +151,9 @@ def make_request(
         if night.resolve() in seen:
             raise UsageError(f"{night} is named twice")
         seen.add(night.resolve())
+    if workers is None or memory is None:
+        threads, size = _size_of(scheduler)
+        workers, memory = workers or threads, memory or size
     if output is None:
         output = Path.cwd() / f"{nights[0].resolve().name}-stack"
     return Request(
