@@ -32,8 +32,8 @@ that compiling takes the first time."""
 READ = 16
 """Bytes per pixel and colour that reading a source frame takes, decoded pixels and flags included."""
 
-REPORT = 45
-"""Bytes per pixel of a colour frame that making the report's pictures takes."""
+REPORT = 15
+"""Bytes per pixel and colour of a product that making the report's pictures takes."""
 
 UNKNOWN = (4000, 6000)
 """Taken for the size of a frame that nobody knows."""
@@ -127,6 +127,15 @@ class Footprint:
     def _step(self, name: str) -> type[Step]:
         return self._registry.step(name)
 
+    def _writer(self, spec: OutputTask) -> Takes:
+        takes: Takes = getattr(self._registry.writers[spec.writer], "takes", Takes())
+        return takes
+
+    def output_bytes(self, spec: OutputTask) -> int:
+        """Bytes of a file written for people."""
+        size = self.size(spec.product)
+        return int(size.pixels * size.colours * self._writer(spec).planes)
+
     def _members(self, decision: str) -> list[str]:
         spec = self._plan.tasks[decision][0]
         assert isinstance(spec, DecideTask)
@@ -152,11 +161,9 @@ class Footprint:
                 return Need(size.held + size.taken(self._step(spec.call.use).takes))
             case OutputTask():
                 size = self.size(spec.product)
-                writer = self._registry.writers[spec.writer]
-                each = getattr(writer, "bytes_per_value", 16)
-                return Need(size.held + int(size.pixels * size.colours * each))
+                return Need(size.held + size.taken(self._writer(spec)))
             case BlendTask():
-                return Need(4 * self.size(spec.cold).held)
+                return Need(7 * self.size(spec.cold).held)
         return Need()
 
     def _frame_need(self, spec: FrameTask) -> Need:
@@ -205,8 +212,9 @@ def bands(step: type[StackStep], size: Size, count: int, halo: int, resources: R
             low, high = (middle, high) if fits else (low, middle - 1)
         return low
 
-    room = max(0, resources.memory - BASE)
-    rows = fitting(room / resources.workers)
+    own = BASE if resources.processes else 0
+    room = max(0, resources.memory - BASE - own)
+    rows = fitting((resources.memory - BASE) / resources.workers - own)
     if rows < FEWEST_ROWS:
         rows = max(rows, min(FEWEST_ROWS, fitting(room)))
     least = -(-size.height // max(1, rows))
@@ -219,4 +227,10 @@ def needs(
 ) -> dict[str, Need]:
     """The memory that each of these tasks takes, by key."""
     footprint = Footprint(plan, registry)
-    return {key: footprint.need(spec) for key, (spec, _) in tasks.items()}
+    found = {key: footprint.need(spec) for key, (spec, _) in tasks.items()}
+    shown = [
+        footprint.size(spec.product) for spec, _ in tasks.values() if isinstance(spec, OutputTask)
+    ]
+    return found | {
+        "report": Need(max((size.pixels * size.colours * REPORT for size in shown), default=0))
+    }

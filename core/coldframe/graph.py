@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from coldframe.errors import UsageError
+from coldframe.footprint import Footprint, bands
 from coldframe.frame import FrameInfo, Kind
 from coldframe.lending import provide
 from coldframe.matching import Group, group, rules_for
@@ -31,7 +32,7 @@ from coldframe.specs import (
     StepCall,
 )
 from coldframe.step import FrameStep, MeasureStep, StackStep, Step
-from coldframe.store import product_key
+from coldframe.store import BAND, product_key
 
 
 def compile_plan(
@@ -227,10 +228,10 @@ class _Compiler:
             members = [items[m] for m in g.members]
             decision = self._decision(step, cls, members, g.label)
             key = product_key("stack", decision)
-            parts = self._parts(len(members), g.info)
+            parts = self._parts(step, cls, members)
             bands = []
             for part in range(parts):
-                band = product_key("band", key, part, parts)
+                band = product_key("band", key, part, parts) + BAND
                 spec = BandTask(
                     str(self.plan.store),
                     band,
@@ -269,15 +270,11 @@ class _Compiler:
     def _note_group(self, step_id: str, g: Group) -> None:
         self.plan.groups.setdefault(step_id, []).append((g.label, len(g.members)))
 
-    def _parts(self, count: int, info: FrameInfo) -> int:
-        """How many bands: each worker's tile and the reducer's working copy must fit."""
-        height, width = info.shape or (4000, 6000)
-        per_row = count * width * 5 * 2 + width * 40
-        budget = self.resources.memory / max(1, self.resources.workers) / 2
-        rows = max(1, int(budget / per_row))
-        least = -(-height // rows)
-        # A few bands a worker keep all busy to the end.
-        return min(height, max(least, 2 * self.resources.workers))
+    def _parts(self, step: StepSpec, cls: type[StackStep], members: Sequence[Item]) -> int:
+        """How many bands, so that they fit in memory."""
+        size = Footprint(self.plan, self.registry).size(members[0].key)
+        halo = cls().halo_rows(step.params)
+        return bands(cls, size, len(members), halo, self.resources)
 
     # -- masters -------------------------------------------------------------------------------
 

@@ -8,21 +8,24 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
 
+from coldframe.budget import limited
 from coldframe.camera.known import complete, find_cameras
 from coldframe.choose import choose_recipe
 from coldframe.digests import cache_file
+from coldframe.disk import check_disk
 from coldframe.errors import UsageError
 from coldframe.estimate import (
     estimate,
-    fitting_workers,
     load_rates,
     megapixels,
     save_rates,
     work_of,
 )
 from coldframe.execute import pending, run_plan
+from coldframe.footprint import BASE
 from coldframe.graph import compile_plan
 from coldframe.library.library import open_shelf
+from coldframe.limits import check_memory, fitting_readers, fitting_workers
 from coldframe.manifest import manifest, versions, write_manifest
 from coldframe.night import DigestCache, NightScan, reader_for, scan
 from coldframe.planned import Resources, SetAsideFrame
@@ -30,10 +33,12 @@ from coldframe.plugins import Registry
 from coldframe.prepared import Prepared, Request
 from coldframe.recipe import Recipe, load_recipe
 from coldframe.recipe_document import find_recipe
+from coldframe.recovery import running
 from coldframe.report.record import RunRecord
 from coldframe.sources import stamp_sources
 from coldframe.specs import TaskSpec
 from coldframe.store import Ref, Store
+from coldframe.tidy import Tidy
 from coldframe.vetting.verdict import Verdict, Vetted, warnings
 from coldframe.vetting.vet import vet
 
@@ -79,8 +84,10 @@ def prepare(
         masters = [candidate.info for candidate in shelf.candidates] if shelf else []
         choice = choose_recipe(found.frames, registry, request.overrides, masters)
         recipe, why = choice.recipe, choice.why
-    resources = Resources(request.workers, request.memory)
-    vetted, found = _vet(request, recipe, found, registry, digests, watch)
+    resources = Resources(
+        request.workers, request.memory, request.scheduler not in ("threads", "sync")
+    )
+    vetted, found = _vet(request, recipe, found, registry, digests, resources, watch)
     bad = {id(v.info) for v in vetted}
     frames = [
         (info, reader_for(info, registry.readers).name)
@@ -104,8 +111,10 @@ def prepare(
     stamp_sources(plan.tasks, digests)
     tasks = pending(plan)
     rates = load_rates(request.store)
-    cost = estimate(plan, tasks, resources, rates)
-    return Prepared(request, recipe, why, found, plan, tasks, resources, cost, rates, known.used)
+    cost, needs = estimate(plan, tasks, resources, rates, registry)
+    return Prepared(
+        request, recipe, why, found, plan, tasks, resources, cost, rates, needs, known.used
+    )
 
 
 def _vet(
@@ -114,6 +123,7 @@ def _vet(
     found: NightScan,
     registry: Registry,
     digests: DigestCache,
+    resources: Resources,
     watch: Callable[[int, int], None] | None,
 ) -> tuple[list[Vetted], NightScan]:
     """(frames to set aside, the scan with the warnings added)."""
@@ -125,7 +135,7 @@ def _vet(
         recipe.vet,
         digests,
         keep=request.keep,
-        workers=_here(request),
+        workers=min(_here(request), fitting_readers(found.frames, resources)),
         watch=watch,
     )
     aside = [v for v in vetted if v.verdict is Verdict.SET_ASIDE]
@@ -168,8 +178,10 @@ def run(
     from coldframe.report.build import write_report
 
     request, plan = prepared.request, prepared.plan
+    check_memory(prepared.needs, prepared.tasks, prepared.resources)
     store = Store(request.store)
     store.check_writable()
+    check_disk(prepared.estimate.disk, request.store_keeps, request.store, request.output)
     # Marks the folder from the start, so that a later scan never takes products for frames.
     write_manifest(request.output, {"state": "running", "recipe": prepared.recipe.name})
     spent: dict[str, tuple[float, float]] = {}
@@ -181,20 +193,29 @@ def run(
             work = work_of(spec)
             seconds, mpx = spent.get(work, (0.0, 0.0))
             spent[work] = (seconds + ref.seconds, mpx + megapixels(spec, plan))
+            if tidy is not None:
+                tidy.done(spec)
         if progress is not None:
             progress(spec, ref)
 
+    # Another run may need what this one does not.
+    tidy = None if running(request.store) else Tidy(plan, prepared.tasks, request.store_keeps)
+    if tidy is not None:
+        tidy.begin(request.output)
     started = time.perf_counter()
-    made = run_plan(
-        plan,
-        dict(prepared.tasks),
-        scheduler=request.scheduler,
-        workers=fitting_workers(plan, prepared.resources),
-        memory=prepared.resources.memory,
-        watch=watch,
-        say=say,
-    )
+    with limited(prepared.resources.memory - BASE, prepared.needs):
+        made = run_plan(
+            plan,
+            dict(prepared.tasks),
+            scheduler=request.scheduler,
+            workers=fitting_workers(prepared.needs.values(), prepared.resources),
+            memory=prepared.resources.memory,
+            watch=watch,
+            say=say,
+        )
     elapsed = time.perf_counter() - started
+    if tidy is not None:
+        tidy.end()
     save_rates(request.store, spent)
     record = make_record(
         prepared, registry, made, timings=timings, versions=versions(registry), elapsed=elapsed

@@ -31,6 +31,8 @@ from coldframe.step import Numbers
 
 FORMAT = "1"  # raise when stored files change meaning: old products are then made anew
 
+BAND = "-band"  # ends the keys of bands, which go when their stack is made
+
 
 def product_key(*parts: Any) -> str:
     """Hex blake2b of the parts' canonical JSON: same inputs, same key, on every machine."""
@@ -80,7 +82,7 @@ class Ref:
     @classmethod
     def from_json(cls, values: Mapping[str, Any]) -> Ref:
         """The inverse of `to_json`."""
-        known = {k: v for k, v in values.items() if k not in ("size", "crc")}
+        known = {k: v for k, v in values.items() if k not in ("size", "crc", "dropped")}
         known["info"] = FrameInfo.from_dict(known["info"])
         for name in ("inputs", "planes", "history", "rows"):
             known[name] = tuple(known[name])
@@ -116,9 +118,18 @@ class Store:
 
     def get(self, key: str) -> Ref | None:
         """What is stored under `key`, or None when it is not there whole."""
+        return self._told(key, whole=True)
+
+    def known(self, key: str) -> Ref | None:
+        """What is known of a product, also when its pixels are gone."""
+        return self._told(key, whole=False)
+
+    def _told(self, key: str, *, whole: bool) -> Ref | None:
         try:
             values = json.loads(self.file(key).with_suffix(".json").read_text())
-            if values["size"] is not None and self.file(key).stat().st_size != values["size"]:
+            size = values["size"]
+            gone = values.get("dropped", False)
+            if whole and size is not None and (gone or self.file(key).stat().st_size != size):
                 return None
             return Ref.from_json(values)
         except (OSError, ValueError, KeyError, TypeError):
@@ -159,6 +170,28 @@ class Store:
         """A reader of row bands of a stored frame."""
         return Bands(self.file(key))
 
+    def keys(self, pattern: str = "*") -> Iterator[str]:
+        """Keys of all products, whole or not, that fit a pattern of file names."""
+        return (path.stem for path in self.root.glob(f"[0-9a-f][0-9a-f]/{pattern}.json"))
+
+    def drop(self, key: str) -> int:
+        """Remove a product's pixels and keep what is known of it; bytes freed.
+
+        Raises StoreError when the folder cannot be written.
+        """
+        file = self.file(key)
+        try:
+            values = json.loads(file.with_suffix(".json").read_text())
+            size = file.stat().st_size
+        except (OSError, ValueError):
+            return 0
+        if not values.get("dropped"):
+            # The mark first: a product that was dropped by half is no product.
+            with atomic(file.with_suffix(".json"), durable=False) as temporary:
+                temporary.write_text(json.dumps({**values, "dropped": True}, sort_keys=True))
+        file.unlink(missing_ok=True)
+        return size
+
     def delete(self, key: str) -> None:
         """Remove a product; the sidecar goes first, so that half a removal is no product."""
         self.file(key).with_suffix(".json").unlink(missing_ok=True)
@@ -172,7 +205,7 @@ class Store:
             current = queue.pop(0)
             if current in out:
                 continue
-            ref = self.get(current)
+            ref = self.known(current)
             if ref is None:
                 continue
             out[current] = Ancestor(current, ref.step, ref.params, ref.inputs)

@@ -12,7 +12,7 @@ from coldframe.errors import StepError
 from coldframe.frame import UNUSABLE, Array, Flag, Frame
 from coldframe_steps.calibrate.cache import MasterCache
 from coldframe_steps.calibrate.neighbours import position, same_colour
-from coldframe_steps.calibrate.robust import clipped_mean, mad_sigma, sample
+from coldframe_steps.calibrate.robust import clipped_mean, grid_step, mad_sigma, sample
 from coldframe_steps.kernels.pixels import EMPTY, local_median_at, readonly, stand_out
 
 MOST_DEAD = 0.001
@@ -117,8 +117,10 @@ class _Neighbourhood:
 
 def _some_of(shape: tuple[int, int], p: int, most: int = 60_000) -> Array:
     """Places of pixels at one CFA position, on a regular grid over the frame."""
-    places = np.arange(shape[0] * shape[1]).reshape(shape)[position(p)]
-    return sample(places, most).ravel()
+    rows, columns = (np.arange(n)[part] for n, part in zip(shape, position(p), strict=True))
+    step = grid_step(rows.size * columns.size, most)
+    places: Array = rows[::step, np.newaxis] * shape[1] + columns[::step]
+    return places.ravel()
 
 
 def flat_shape(flat: Frame, cfa: str | None, threshold: float) -> FlatShape:

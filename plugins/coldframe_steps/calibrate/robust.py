@@ -14,9 +14,14 @@ MAD_TO_SIGMA = 1.4826
 
 def sample(image: Array, most: int = 250_000) -> Array:
     """About `most` pixels on a regular grid with an odd step, so every CFA position is in."""
-    step = max(1, math.isqrt(image.size // most))
-    step += 1 - step % 2
+    step = grid_step(image.size, most)
     return image[::step, ::step]
+
+
+def grid_step(size: int, most: int) -> int:
+    """The odd step that leaves about `most` of an image's `size` pixels."""
+    step = max(1, math.isqrt(size // most))
+    return step + 1 - step % 2
 
 
 def mad_sigma(values: Array) -> tuple[float, float]:

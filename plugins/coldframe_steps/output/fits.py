@@ -10,6 +10,7 @@ from typing import Any
 from coldframe.frame import Frame
 from coldframe.planes import only
 from coldframe.product import write_frame
+from coldframe.step import Takes
 from coldframe_steps.output.options import option
 
 
@@ -19,6 +20,7 @@ class FitsWriter:
     name = "fits"
     version = "1"
     about = "FITS 4.0: linear values in ADU with flags, planes, history, provenance and checksums"
+    takes = Takes(mono=1, mosaic=1, colour=1, planes=18)
     params: Mapping[str, Mapping[str, Any]] = {
         "planes": {
             "description": "Which further planes go in: all, or those named, such as variance.",

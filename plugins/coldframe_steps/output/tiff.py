@@ -12,6 +12,7 @@ import numpy as np
 from coldframe.errors import StoreError
 from coldframe.frame import UNUSABLE, Array, Flag, Frame
 from coldframe.product import atomic
+from coldframe.step import Takes
 from coldframe_steps.output.options import option
 
 _TOP = 65535
@@ -30,6 +31,7 @@ class TiffWriter:
     name = "tiff"
     version = "1"
     about = "TIFF for picture editors: linear, 16-bit whole numbers or 32-bit floating point"
+    takes = Takes(mono=1, mosaic=1, colour=1, planes=4)
     params: Mapping[str, Mapping[str, Any]] = {
         "bits": {
             "description": "16 for whole numbers scaled to the full range, 32 for floating point "

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from coldframe.frame import Frame
-from coldframe.step import Context, MeasureStep
+from coldframe.step import Context, MeasureStep, Takes
 from coldframe_steps.register.terms import COLUMNS, PARAMS, SOURCES
 
 
@@ -15,6 +15,7 @@ class MeasureStars(MeasureStep):
     name = "measure-stars"
     about = "Number of stars, FWHM, roundness, sky level and noise of every frame"
     params = {"threshold": PARAMS["threshold"]}
+    takes = Takes(mono=14, mosaic=16, colour=18)
     sources = SOURCES
     columns = COLUMNS
 
