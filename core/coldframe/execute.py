@@ -19,7 +19,7 @@ from typing import Any
 from coldframe.errors import DamagedError, UsageError
 from coldframe.planned import Plan
 from coldframe.recovery import intact, marked, recover
-from coldframe.specs import FrameTask, OutputTask, TaskSpec
+from coldframe.specs import BandTask, DecideTask, FrameTask, OutputTask, TaskSpec
 from coldframe.store import Ref, Store
 from coldframe.tasks import run_task
 
@@ -84,6 +84,7 @@ def pending(
             )
         return done[key]
 
+    looked_at: set[str] = set()
     queue = list(plan.targets if targets is None else targets)
     while queue:
         key = queue.pop()
@@ -91,6 +92,15 @@ def pending(
             continue
         needed[key] = plan.tasks[key]
         queue += plan.tasks[key][1]
+        spec = plan.tasks[key][0]
+        if isinstance(spec, BandTask) and spec.decision not in looked_at:
+            # A band reads the frames that its decision covers; some may have been dropped since.
+            looked_at.add(spec.decision)
+            covers, needs = plan.tasks[spec.decision]
+            assert isinstance(covers, DecideTask)
+            if not all(is_done(member) for member, _, _ in covers.members):
+                needed[spec.decision] = covers, needs
+                queue += needs
     return needed
 
 

@@ -180,7 +180,7 @@ class Footprint:
                 masters[f"{spec.store}/{key}"] = self.size(key).held
         for look in spec.looks:
             given = size.held + (size.pixels * size.colours * 4 if size.raw else 0)
-            most = max(most, given + size.taken(self._step(look.call.use).takes))
+            most = max(most, given + int(size.pixels * self._step(look.call.use).takes.look))
         return Need(most, masters)
 
 

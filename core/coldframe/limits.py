@@ -10,6 +10,7 @@ from coldframe.footprint import BASE, READ, source_size
 from coldframe.frame import FrameInfo
 from coldframe.memory import bytes_text
 from coldframe.planned import Resources
+from coldframe.tidy import Tasks
 
 
 def least_memory(needs: Iterable[Need], resources: Resources) -> int:

@@ -39,6 +39,7 @@ from coldframe.sources import stamp_sources
 from coldframe.specs import TaskSpec
 from coldframe.store import Ref, Store
 from coldframe.tidy import Tidy
+from coldframe.usage import note_use
 from coldframe.vetting.verdict import Verdict, Vetted, warnings
 from coldframe.vetting.vet import vet
 
@@ -198,6 +199,7 @@ def run(
         if progress is not None:
             progress(spec, ref)
 
+    note_use(plan, request.output)
     # Another run may need what this one does not.
     tidy = None if running(request.store) else Tidy(plan, prepared.tasks, request.store_keeps)
     if tidy is not None:

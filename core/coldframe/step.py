@@ -33,8 +33,8 @@ class Takes:
     """Memory a step takes, for planning: at least what was measured.
 
     mono, mosaic, colour : bytes per pixel (y, x) of the frame that a step is given, by the kind of
-        frame: the most one call of `apply`, `survey`, `measure` or `finish` holds besides that
-        frame, with what it returns.
+        frame: the most that `apply` or `finish` holds besides that frame, with what it returns.
+    look : the same of `survey` and `measure`, for any kind of frame.
     sample : bytes that `reduce` holds per value of a tile, besides the tile.
     tile : bytes that `reduce` holds per pixel (h, w) of a tile, with what it returns.
     planes : bytes per pixel and colour of a stack's planes besides data and flags.
@@ -43,6 +43,7 @@ class Takes:
     mono: float = 30
     mosaic: float = 60
     colour: float = 60
+    look: float = 30
     sample: float = 10
     tile: float = 100
     planes: float = 20

@@ -170,7 +170,7 @@ class Store:
         """A reader of row bands of a stored frame."""
         return Bands(self.file(key))
 
-    def keys(self, pattern: str = "*") -> Iterator[str]:
+    def listed(self, pattern: str = "*") -> Iterator[str]:
         """Keys of all products, whole or not, that fit a pattern of file names."""
         return (path.stem for path in self.root.glob(f"[0-9a-f][0-9a-f]/{pattern}.json"))
 

@@ -101,7 +101,7 @@ class Tidy:
         """Remove what a run that was cut off has left: bands, and files half written."""
         for left in output.glob(".*.part"):
             left.unlink(missing_ok=True)
-        for key in self._store.keys(f"*{BAND}"):
+        for key in self._store.listed(f"*{BAND}"):
             if key not in self._tasks:
                 self._store.delete(key)
 

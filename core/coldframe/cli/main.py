@@ -21,6 +21,7 @@ COMMANDS = {
     "library": "Keep masters for later nights.",
     "inspect": "Vet every frame: what is wrong with it, in words and numbers.",
     "recipe": "List, show and check recipes.",
+    "store": "See how large a run's store is, and prune it.",
     "steps": "Show every installed step.",
     "camera": "Measure a camera; advise on exposure.",
     "shotlist": "List the calibration frames that are still to be shot.",

@@ -43,7 +43,7 @@ class Combine(StackStep):
         },
         **REJECTION_PARAMS,
     }
-    takes = Takes(mono=8, mosaic=8, colour=20, sample=0, tile=60, planes=10)
+    takes = Takes(mono=8, mosaic=8, colour=20, look=6, sample=0, tile=60, planes=10)
     sources = REJECTION_SOURCES
     columns: ClassVar[Mapping[str, Column]] = {
         "level": Column("ADU", "median of the usable pixels"),

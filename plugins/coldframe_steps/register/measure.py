@@ -15,7 +15,7 @@ class MeasureStars(MeasureStep):
     name = "measure-stars"
     about = "Number of stars, FWHM, roundness, sky level and noise of every frame"
     params = {"threshold": PARAMS["threshold"]}
-    takes = Takes(mono=14, mosaic=16, colour=18)
+    takes = Takes(look=16)
     sources = SOURCES
     columns = COLUMNS
 

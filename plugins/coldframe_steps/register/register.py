@@ -86,7 +86,7 @@ class Register(FrameStep):
         },
         **PARAMS,
     }
-    takes = Takes(mono=24, mosaic=34, colour=40)
+    takes = Takes(mono=24, mosaic=34, colour=40, look=16)
     makes_colour = True
     sources = (
         *SOURCES,
