@@ -19,7 +19,7 @@ from typing import Any
 from coldframe.errors import DamagedError, UsageError
 from coldframe.planned import Plan
 from coldframe.recovery import intact, marked, recover
-from coldframe.specs import FrameTask, OutputTask, TaskSpec
+from coldframe.specs import BandTask, FrameTask, OutputTask, TaskSpec
 from coldframe.store import Ref, Store
 from coldframe.tasks import run_task
 
@@ -63,13 +63,17 @@ def pending(
     targets : keys of tasks; the plan's own when None. Products that an earlier run left damaged
     when it was cut off are removed first.
     """
-    checked, damaged = recover(plan.store)
-    if damaged:
-        plan.warnings.append(
-            f"an earlier run was cut off; of the {checked} products it wrote last {damaged} were "
-            "damaged and are made again"
-        )
     store = Store(plan.store)
+    queue = list(plan.targets if targets is None else targets)
+    cut_off = recover(plan.store)
+    if cut_off is not None and targets is None:
+        checked, damaged = cut_off
+        if damaged:
+            plan.warnings.append(
+                f"an earlier run was cut off; of the {checked} products it wrote last {damaged} "
+                "were damaged and are made again"
+            )
+        queue += _untold(plan, store)
     needed: dict[str, tuple[TaskSpec, tuple[str, ...]]] = {}
     done: dict[str, bool] = {}
 
@@ -84,7 +88,6 @@ def pending(
             )
         return done[key]
 
-    queue = list(plan.targets if targets is None else targets)
     while queue:
         key = queue.pop()
         if key in needed or is_done(key):
@@ -92,6 +95,20 @@ def pending(
         needed[key] = plan.tasks[key]
         queue += plan.tasks[key][1]
     return needed
+
+
+def _untold(plan: Plan, store: Store) -> list[str]:
+    """Tasks that left no sidecar. A stack may have outlived the loss of what it was made of, but
+    its provenance must be whole."""
+    return [
+        key
+        for key, (spec, _) in plan.tasks.items()
+        if not isinstance(spec, BandTask | OutputTask)
+        and not all(
+            store.file(made).with_suffix(".json").exists()
+            for made in (key, *(look.key for look in getattr(spec, "looks", ())))
+        )
+    ]
 
 
 def run_plan(

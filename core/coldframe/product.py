@@ -89,7 +89,7 @@ def write_frame(path: Path, frame: Frame, *, checksum: bool = True, durable: boo
 
 
 @contextmanager
-def reading(path: Path) -> Iterator[None]:
+def _reading(path: Path) -> Iterator[None]:
     """Whatever goes wrong in here, the file is to blame: astropy fails in many ways on a bad one."""
     try:
         yield
@@ -106,7 +106,7 @@ def read_frame(path: Path) -> Frame:
     """
     from astropy.io import fits
 
-    with reading(path), fits.open(path, memmap=False) as hdus:
+    with _reading(path), fits.open(path, memmap=False) as hdus:
         facts = json.loads(bytes(hdus["FACTS"].data["JSON"][0].encode("ascii")))
         data = _native(hdus[0].data)
         flags = _native(hdus["FLAGS"].data)
@@ -146,7 +146,7 @@ def read_numbers(path: Path) -> dict[str, Array]:
     """Read back what `write_numbers` wrote."""
     from astropy.io import fits
 
-    with reading(path), fits.open(path, memmap=False) as hdus:
+    with _reading(path), fits.open(path, memmap=False) as hdus:
         return {
             hdu.header["COLNAME"]: (
                 np.zeros(json.loads(hdu.header["COLSHAPE"]))
@@ -164,7 +164,7 @@ class Bands:
         from astropy.io import fits
 
         self.path = path
-        with reading(path), fits.open(path, memmap=False, lazy_load_hdus=True) as hdus:
+        with _reading(path), fits.open(path, memmap=False, lazy_load_hdus=True) as hdus:
             header = hdus[0].header
             self._data_at = hdus[0].fileinfo()["datLoc"]
             self._flags_at = hdus["FLAGS"].fileinfo()["datLoc"]
@@ -178,7 +178,7 @@ class Bands:
         count = (y1 - y0) * self.width
         start = (channel * self.height + y0) * self.width
         size = np.dtype(self._type).itemsize
-        with reading(self.path), self.path.open("rb") as file:
+        with _reading(self.path), self.path.open("rb") as file:
             raw = np.fromfile(file, self._type, count, offset=self._data_at + start * size)
             file.seek(0)
             mask = np.fromfile(file, np.uint8, count, offset=self._flags_at + y0 * self.width)
