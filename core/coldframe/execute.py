@@ -10,6 +10,7 @@ from coldframe.planned import Plan
 from coldframe.specs import FrameTask, OutputTask, TaskSpec
 from coldframe.store import Ref, Store
 from coldframe.tasks import run_task
+from coldframe.written import still_written
 
 SCHEDULERS = ("threads", "processes", "sync")
 
@@ -26,7 +27,7 @@ def pending(plan: Plan) -> dict[str, tuple[TaskSpec, tuple[str, ...]]]:
     def is_done(key: str) -> bool:
         if key not in checked:
             spec = plan.tasks[key][0]
-            ref = None if isinstance(spec, OutputTask) else store.get(key)
+            ref = still_written(spec, store) if isinstance(spec, OutputTask) else store.get(key)
             checked[key] = ref is not None and (
                 bool(ref.aside)
                 or not isinstance(spec, FrameTask)
