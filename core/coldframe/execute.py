@@ -22,6 +22,7 @@ from coldframe.recovery import intact, marked, recover
 from coldframe.specs import BandTask, FrameTask, OutputTask, TaskSpec
 from coldframe.store import Ref, Store
 from coldframe.tasks import run_task
+from coldframe.written import still_written
 
 log = logging.getLogger("coldframe")
 
@@ -80,7 +81,7 @@ def pending(
     def is_done(key: str) -> bool:
         if key not in done:
             spec = plan.tasks[key][0]
-            ref = None if isinstance(spec, OutputTask) else store.get(key)
+            ref = still_written(spec, store) if isinstance(spec, OutputTask) else store.get(key)
             done[key] = ref is not None and (
                 bool(ref.aside)
                 or not isinstance(spec, FrameTask)
