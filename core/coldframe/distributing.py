@@ -27,7 +27,7 @@ Tasks = Mapping[str, tuple[TaskSpec, tuple[str, ...]]]
 Note = Callable[[TaskSpec, Ref | None], None]
 Say = Callable[[str], None]
 
-CONNECT = 20.0  # s to wait for a scheduler
+CONNECT = 10.0  # s to wait for a scheduler
 ARRIVAL = 600.0  # s to wait for a first worker; a job queue takes its time
 TICK = 2.0  # s between looks at whether the scheduler is still there
 SPARE = 16  # tasks handed over beyond two a worker thread
@@ -59,7 +59,8 @@ def connected(scheduler: str, workers: int, memory: int) -> Iterator[Any]:
     import dask
 
     with dask.config.set(quiet):
-        logging.getLogger("distributed").setLevel(logging.CRITICAL)
+        for name in [n for n in logging.root.manager.loggerDict if n.startswith("distributed")]:
+            logging.getLogger(name).setLevel(logging.CRITICAL)  # what matters is told in our words
         cluster = None
         try:
             if scheduler == "local":

@@ -22,6 +22,7 @@ from coldframe.recovery import intact, marked, recover
 from coldframe.specs import BandTask, DecideTask, FrameTask, OutputTask, TaskSpec
 from coldframe.store import Ref, Store
 from coldframe.tasks import run_task
+from coldframe.written import still_written
 
 log = logging.getLogger("coldframe")
 
@@ -63,20 +64,24 @@ def pending(
     targets : keys of tasks; the plan's own when None. Products that an earlier run left damaged
     when it was cut off are removed first.
     """
-    checked, damaged = recover(plan.store)
-    if damaged:
-        plan.warnings.append(
-            f"an earlier run was cut off; of the {checked} products it wrote last {damaged} were "
-            "damaged and are made again"
-        )
     store = Store(plan.store)
+    queue = list(plan.targets if targets is None else targets)
+    cut_off = recover(plan.store)
+    if cut_off is not None and targets is None:
+        checked, damaged = cut_off
+        if damaged:
+            plan.warnings.append(
+                f"an earlier run was cut off; of the {checked} products it wrote last {damaged} "
+                "were damaged and are made again"
+            )
+        queue += _untold(plan, store)
     needed: dict[str, tuple[TaskSpec, tuple[str, ...]]] = {}
     done: dict[str, bool] = {}
 
     def is_done(key: str) -> bool:
         if key not in done:
             spec = plan.tasks[key][0]
-            ref = None if isinstance(spec, OutputTask) else store.get(key)
+            ref = still_written(spec, store) if isinstance(spec, OutputTask) else store.get(key)
             done[key] = ref is not None and (
                 bool(ref.aside)
                 or not isinstance(spec, FrameTask)
@@ -85,7 +90,6 @@ def pending(
         return done[key]
 
     looked_at: set[str] = set()
-    queue = list(plan.targets if targets is None else targets)
     while queue:
         key = queue.pop()
         if key in needed or is_done(key):
@@ -102,6 +106,20 @@ def pending(
                 needed[spec.decision] = covers, needs
                 queue += needs
     return needed
+
+
+def _untold(plan: Plan, store: Store) -> list[str]:
+    """Tasks that left no sidecar. A stack may have outlived the loss of what it was made of, but
+    its provenance must be whole."""
+    return [
+        key
+        for key, (spec, _) in plan.tasks.items()
+        if not isinstance(spec, BandTask | OutputTask)
+        and not all(
+            store.file(made).with_suffix(".json").exists()
+            for made in (key, *(look.key for look in getattr(spec, "looks", ())))
+        )
+    ]
 
 
 def run_plan(

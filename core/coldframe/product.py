@@ -90,7 +90,7 @@ def read_frame(path: Path) -> Frame:
 
     Raises DamagedError when the file is not there, damaged, or was not written by Coldframe.
     """
-    with reading(path):
+    with _reading(path):
         hdus = index(path)
         planes = {hdu.name.lower(): hdu.plane for hdu in hdus[1:] if hdu.plane is not None}
         at = next(hdu for hdu in hdus if hdu.name == "FACTS")
@@ -111,7 +111,7 @@ def read_frame(path: Path) -> Frame:
 
 def open_planes(path: Path) -> dict[str, Filed]:
     """Where "data", "flags" and the other planes of a written frame are. Raises DamagedError."""
-    with reading(path):
+    with _reading(path):
         hdus = index(path)
         found = {hdu.name.lower() or "data": hdu.plane for hdu in hdus if hdu.plane is not None}
         if not {"data", "flags"} <= set(found):
@@ -120,7 +120,7 @@ def open_planes(path: Path) -> dict[str, Filed]:
 
 
 @contextmanager
-def reading(path: Path) -> Iterator[None]:
+def _reading(path: Path) -> Iterator[None]:
     """Whatever goes wrong in here, the file is to blame."""
     try:
         yield
@@ -146,7 +146,7 @@ def write_numbers(path: Path, numbers: Numbers) -> None:
 
 def read_numbers(path: Path) -> dict[str, Array]:
     """Read back what `write_numbers` wrote."""
-    with reading(path):
+    with _reading(path):
         return {
             text_value(hdu.cards["COLNAME"]): (
                 np.zeros(json.loads(text_value(hdu.cards["COLSHAPE"])))
@@ -169,7 +169,7 @@ class Bands:
 
     def read(self, y0: int, y1: int, channel: int, data: Array, flags: Array) -> None:
         """Fill `data` float32 (y1 - y0, x) and `flags` uint8 of the same shape."""
-        with reading(self.path):
+        with _reading(self.path):
             self._data.fill(channel, y0, y1, data)
             self._flags.fill(0, y0, y1, flags)
 

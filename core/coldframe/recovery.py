@@ -41,16 +41,16 @@ def marked(root: Path) -> Iterator[None]:
             mark.unlink()
 
 
-def recover(root: Path) -> tuple[int, int]:
+def recover(root: Path) -> tuple[int, int] | None:
     """Take out what a run that was cut off left damaged; (products checked, products damaged).
 
-    Does nothing when every run ended by itself. Leaves alone what other runs are writing.
+    None when every run ended by itself. Leaves alone what other runs are writing.
 
     Raises StoreError when a damaged product cannot be removed.
     """
     marks = [(mark, _state(mark)) for mark in (root / MARKS).glob("*.json")]
     if all(state == "alive" for _, state in marks):
-        return 0, 0
+        return None
     found = sorted(_products(root), key=lambda pair: -pair[1])
     recent = [path for path, written in found if written >= found[0][1] - RECENT]
     damaged = [path for path in recent if not intact(path)]
@@ -60,7 +60,7 @@ def recover(root: Path) -> tuple[int, int]:
     except OSError as error:
         raise StoreError(f"cannot remove {path}, which is damaged: {error.strerror}") from error
     states = {state for _, state in marks}
-    left = [] if states & {"alive", "elsewhere"} else list(root.glob("*/.*.part"))
+    left = [] if states & {"alive", "elsewhere"} else list(root.glob("[0-9a-f][0-9a-f]/.*.part"))
     for path in (*left, *(mark for mark, state in marks if state == "dead")):
         with suppress(OSError):  # a folder that cannot be written keeps them
             path.unlink()

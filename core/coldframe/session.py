@@ -104,6 +104,8 @@ def prepare(
             output=output,
             resources=resources,
             shelf=shelf,
+            nights=found.nights,
+            each_night=request.each_night,
         )
     except UsageError as error:
         raise UsageError(f"{error}{_aside_lines(vetted)}") from None

@@ -38,6 +38,7 @@ from coldframe.specs import (
 from coldframe.stacking import run_band, run_stack
 from coldframe.step import FrameStep, MeasureStep, Numbers
 from coldframe.store import Ref, Store
+from coldframe.written import note_written
 
 log = logging.getLogger("coldframe")
 
@@ -64,9 +65,9 @@ def _run(spec: TaskSpec) -> Ref:
             case DecideTask():
                 ref = run_decision(spec, store)
             case BandTask():
-                ref = run_band(spec, store)
+                ref = _left_out(spec, store) or run_band(spec, store)
             case StackTask():
-                ref = run_stack(spec, store)
+                ref = _left_out(spec, store) or run_stack(spec, store)
             case OutputTask():
                 ref = _output(spec, store)
             case FetchTask():
@@ -86,6 +87,14 @@ def _run(spec: TaskSpec) -> Ref:
     except OSError as error:
         raise StoreError(f"step '{spec.step_id}': {error}") from error
     return replace(ref, seconds=time.perf_counter() - started)
+
+
+def _left_out(spec: BandTask | StackTask, store: Store) -> Ref | None:
+    """For a stack that cannot be made and can be spared: why, in place of the stack."""
+    decision = store.get(spec.decision)
+    if decision is None or not decision.aside:
+        return None
+    return store.put(replace(decision, key=spec.key))
 
 
 def _frame(spec: FrameTask, store: Store) -> Ref:
@@ -227,4 +236,4 @@ def _output(spec: OutputTask, store: Store) -> Ref:
     frame = replace(store.frame(spec.product), provenance=store.ancestry(spec.product))
     writer = worker_registry().writers[spec.writer]
     path = writer.write(frame, Path(spec.folder), spec.stem, spec.options)
-    return Ref(spec.key, step=f"{writer.name} {writer.version}", params=path.name)
+    return note_written(spec, path, f"{writer.name} {writer.version}", store)

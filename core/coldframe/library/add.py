@@ -6,7 +6,7 @@ import shutil
 import tempfile
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -84,7 +84,12 @@ def add(
         workers=wish.workers,
     )
     known = complete(found.frames, find_cameras(wish.cameras)).frames
-    frames = [info for info in known if info.kind is not Kind.LIGHT]
+    # Dust is of one night; bias and darks of several evenings make one master.
+    frames = [
+        info if info.kind is Kind.FLAT else replace(info, night=None)
+        for info in known
+        if info.kind is not Kind.LIGHT
+    ]
     out = Added(set_aside=list(found.set_aside), warnings=list(found.warnings))
     out.lights = len(found.frames) - len(frames)
     if not frames:
