@@ -102,6 +102,11 @@ class Budget:
         for key in idle[: max(0, len(self._lent) - MOST_LENT)]:
             del self._lent[key]
 
+    def resident(self) -> frozenset[str]:
+        """Keys of the shared things that are in memory now."""
+        with self._room:
+            return frozenset(key for key, lent in self._lent.items() if lent.value is not None)
+
     def lent(self, key: str, load: Callable[[], T]) -> T:
         """What `load` gives, loaded once for all tasks that want it at a time."""
         with self._room:

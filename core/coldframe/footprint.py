@@ -32,6 +32,9 @@ that compiling takes the first time."""
 READ = 16
 """Bytes per pixel and colour that reading a source frame takes, decoded pixels and flags included."""
 
+LOOKING = 128 << 20
+"""Bytes that vetting takes for each frame it looks at, however small."""
+
 REPORT = 15
 """Bytes per pixel and colour of a product that making the report's pictures takes."""
 
@@ -79,7 +82,7 @@ class Size:
     def taken(self, takes: Takes) -> int:
         """Bytes that a step takes for such a frame."""
         kind = takes.colour if self.colour else (takes.mosaic if self.mosaic else takes.mono)
-        return int(self.pixels * kind)
+        return int(self.pixels * kind) + takes.always
 
 
 class Footprint:
@@ -180,7 +183,8 @@ class Footprint:
                 masters[f"{spec.store}/{key}"] = self.size(key).held
         for look in spec.looks:
             given = size.held + (size.pixels * size.colours * 4 if size.raw else 0)
-            most = max(most, given + int(size.pixels * self._step(look.call.use).takes.look))
+            takes = self._step(look.call.use).takes
+            most = max(most, given + int(size.pixels * takes.look) + takes.always)
         return Need(most, masters)
 
 
@@ -195,7 +199,7 @@ def band_bytes(step: type[StackStep], size: Size, count: int, rows: int, halo: i
     takes = step.takes
     seen = min(size.height, rows + 2 * halo) * size.width
     planes = rows * size.width * size.colours * (5 + takes.planes)
-    return int(seen * (count * (5 + takes.sample) + takes.tile) + 2 * planes)
+    return int(seen * (count * (5 + takes.sample) + takes.tile) + 2 * planes) + takes.always
 
 
 def bands(step: type[StackStep], size: Size, count: int, halo: int, resources: Resources) -> int:

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping
 
 from coldframe.budget import Need
 from coldframe.errors import UsageError
-from coldframe.footprint import BASE, READ, source_size
+from coldframe.footprint import BASE, LOOKING, READ, source_size
 from coldframe.frame import FrameInfo
 from coldframe.memory import bytes_text
 from coldframe.planned import Resources
@@ -43,7 +43,7 @@ def expected_memory(needs: Iterable[Need], resources: Resources) -> int:
 
 def fitting_readers(infos: Iterable[FrameInfo], resources: Resources) -> int:
     """How many source frames may be looked at side by side before the run."""
-    most = max((source_size(info).pixels * READ for info in infos), default=1)
+    most = LOOKING + max((source_size(info).pixels * READ for info in infos), default=0)
     return max(1, min(resources.workers, (resources.memory - BASE) // most))
 
 

@@ -38,6 +38,7 @@ class Takes:
     sample : bytes that `reduce` holds per value of a tile, besides the tile.
     tile : bytes that `reduce` holds per pixel (h, w) of a tile, with what it returns.
     planes : bytes per pixel and colour of a stack's planes besides data and flags.
+    always : bytes that any call takes, however small the frame.
     """
 
     mono: float = 30
@@ -47,6 +48,7 @@ class Takes:
     sample: float = 10
     tile: float = 100
     planes: float = 20
+    always: int = 0
 
 
 @dataclass(frozen=True, slots=True)

@@ -31,7 +31,6 @@ from coldframe.errors import ColdframeError
 from coldframe.execute import run_plan
 from coldframe.plugins import find_plugins
 from coldframe.prepared import Request
-from coldframe.product import read_frame
 from coldframe.recovery import intact
 from coldframe.session import prepare
 from coldframe.store import Store

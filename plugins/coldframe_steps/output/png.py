@@ -21,7 +21,7 @@ class PngWriter:
     name = "png"
     version = "1"
     about = "PNG preview: averaged down, stretched by asinh to show the faint sky, sRGB"
-    takes = Takes(mono=13, mosaic=13, colour=16, planes=1)
+    takes = Takes(mono=13, mosaic=13, colour=16, planes=1, always=80 << 20)
     params: Mapping[str, Mapping[str, Any]] = {
         "stretch": {
             "description": "linked: one curve for all colours, so that hues are kept. "

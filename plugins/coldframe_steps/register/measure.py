@@ -15,7 +15,7 @@ class MeasureStars(MeasureStep):
     name = "measure-stars"
     about = "Number of stars, FWHM, roundness, sky level and noise of every frame"
     params = {"threshold": PARAMS["threshold"]}
-    takes = Takes(look=16)
+    takes = Takes(look=16, always=96 << 20)
     sources = SOURCES
     columns = COLUMNS
 

@@ -87,7 +87,7 @@ class Register(FrameStep):
         },
         **PARAMS,
     }
-    takes = Takes(mono=24, mosaic=34, colour=40, look=16)
+    takes = Takes(mono=24, mosaic=34, colour=40, look=16, always=96 << 20)
     makes_colour = True
     sources = (
         *SOURCES,
