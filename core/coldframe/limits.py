@@ -54,8 +54,9 @@ def check_memory(needs: Mapping[str, Need], tasks: Tasks, resources: Resources) 
         return
     key = max(needs, key=lambda k: needs[k].total)
     step = f"step '{tasks[key][0].step_id}'" if key in tasks else "the report"
+    hint = " (--scheduler threads needs less)" if resources.processes else ""
     raise UsageError(
         f"--memory {bytes_text(resources.memory)} is too little for frames of this size: {step} "
-        f"alone takes {bytes_text(needs[key].total)} beside the program. Give --memory {-(-least // (1 << 20))}MiB "
-        "or more"
+        f"alone takes {bytes_text(needs[key].total)} beside the program. Give --memory "
+        f"{-(-least // (1 << 20))}MiB or more{hint}"
     )

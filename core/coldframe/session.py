@@ -21,7 +21,7 @@ from coldframe.estimate import (
     save_rates,
     work_of,
 )
-from coldframe.execute import pending, run_plan
+from coldframe.execute import SCHEDULERS, pending, run_plan
 from coldframe.footprint import BASE
 from coldframe.graph import compile_plan
 from coldframe.library.library import open_shelf
@@ -181,7 +181,8 @@ def run(
     from coldframe.report.build import write_report
 
     request, plan = prepared.request, prepared.plan
-    check_memory(prepared.needs, prepared.tasks, prepared.resources)
+    if request.scheduler in SCHEDULERS:  # others have memory of their own
+        check_memory(prepared.needs, prepared.tasks, prepared.resources)
     store = Store(request.store)
     store.check_writable()
     check_disk(prepared.estimate.disk, request.store_keeps, request.store, request.output)
