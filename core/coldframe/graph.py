@@ -252,10 +252,14 @@ class _Compiler:
         return out
 
     def _decide(
-        self, step: StepSpec, cls: type[FrameStep], items: Sequence[Item], g: Group
+        self, step: StepSpec, cls: type[Step], items: Sequence[Item], g: Group
     ) -> dict[int, str]:
         """The decision that each of a group's frames goes by: one, or one a night by the first."""
-        nights = self._by_night(items, g.members) if cls.anchored else {"": list(g.members)}
+        nights = (
+            self._by_night(items, g.members)
+            if getattr(cls, "anchored", False)
+            else {"": list(g.members)}
+        )
         if len(nights) == 1:
             key = self._decision(step, cls, [items[m] for m in g.members], g.label)
             return dict.fromkeys(g.members, key)
@@ -263,7 +267,7 @@ class _Compiler:
             f"; all nights go by the first of this target, {next(iter(nights))}: name another "
             "night first, or leave this one out"
         )
-        first, out = "", {}
+        first, out = "", dict[int, str]()
         for night, members in nights.items():
             mates = [items[m] for m in members]
             label = f"{g.label} · {night}"
