@@ -118,7 +118,7 @@ def test_the_stack_of_all_nights_is_deeper_as_theory_says(season):
 
 
 def test_all_nights_share_one_reference_of_the_first(season):
-    places, truths, out, _, (record, _, _), _ = season
+    places, truths, _, _, (record, _, _), _ = season
     used = [f for f in record.frames if f.used and f.info.kind == "light"]
     references = [f for f in used if f.measures["residual"] == 0.0]
     assert [f.info.path.startswith(str(places[0])) for f in references] == [True]

@@ -269,7 +269,7 @@ def test_every_fault_of_a_nights_file_has_its_line(tmp_path):
     assert "is not the name of a folder" in lines[1]
     assert "is listed twice" in lines[2]
     listed.write_text("nights: [a]\n")
-    with pytest.raises(RecipeError, match="nights.yaml:1:1: a nights file is a YAML list"):
+    with pytest.raises(RecipeError, match=r"nights\.yaml:1:1: a nights file is a YAML list"):
         read_nights(listed)
     with pytest.raises(UsageError, match="cannot read the nights file"):
         read_nights(tmp_path / "no.yaml")
