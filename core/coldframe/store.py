@@ -9,12 +9,14 @@ from __future__ import annotations
 
 import hashlib
 import json
+from collections import deque
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
 
 from coldframe.errors import StoreError
+from coldframe.facts import describe
 from coldframe.frame import Ancestor, Frame, FrameInfo
 from coldframe.product import (
     Bands,
@@ -52,6 +54,7 @@ class Ref:
     aside: str = ""  # the reason when this frame was left out
     aside_step: str = ""
     seconds: float = 0.0
+    past: tuple[Ancestor, ...] = ()  # itself and what is behind it that this store may not hold
 
     def to_json(self, size: int | None) -> str:
         """The sidecar's text; `size` is the FITS file's length in bytes, if there is one."""
@@ -70,6 +73,7 @@ class Ref:
             "aside_step": self.aside_step,
             "seconds": self.seconds,
             "size": size,
+            "past": [asdict(ancestor) for ancestor in self.past],
         }
         return json.dumps(values, sort_keys=True)
 
@@ -81,7 +85,15 @@ class Ref:
         for name in ("inputs", "planes", "history", "rows"):
             known[name] = tuple(known[name])
         known["columns"] = {name: tuple(column) for name, column in known["columns"].items()}
+        known["past"] = tuple(
+            Ancestor(**{**one, "inputs": tuple(one["inputs"])}) for one in known.get("past", ())
+        )
         return cls(**known)
+
+    @property
+    def label(self) -> str:
+        """What people call it: the source frame's name, or the facts of a stack."""
+        return self.info.label if self.info.path else describe(self.info)
 
 
 class Store:
@@ -140,18 +152,21 @@ class Store:
         self.file(key).unlink(missing_ok=True)
 
     def ancestry(self, key: str) -> tuple[Ancestor, ...]:
-        """Everything behind a product, nearest first, each once."""
+        """Everything behind a product, nearest first, each once; what is not known has no step."""
         out: dict[str, Ancestor] = {}
-        queue = [key]
+        told: dict[str, Ancestor] = {}  # by products nearer, which the store itself may not hold
+        queue = deque([key])
         while queue:
-            current = queue.pop(0)
+            current = queue.popleft()
             if current in out:
                 continue
-            ref = self.get(current)
-            if ref is None:
-                continue
-            out[current] = Ancestor(current, ref.step, ref.params, ref.inputs)
-            queue += ref.inputs
+            ref = None if current in told else self.get(current)
+            if ref is not None:
+                told |= {one.key: one for one in ref.past}
+                own = Ancestor(current, ref.step, ref.params, ref.inputs, ref.label)
+                told.setdefault(current, own)
+            out[current] = told.get(current, Ancestor(current, "", "{}", ()))
+            queue += out[current].inputs
         return tuple(out.values())
 
     def check_writable(self) -> None:
