@@ -37,6 +37,13 @@ def product_key(*parts: Any) -> str:
     return hashlib.blake2b(text.encode(), digest_size=20).hexdigest()
 
 
+def named(info: FrameInfo) -> str:
+    """What people call a product: its source frame's name, or the facts of a stack."""
+    if info.path:
+        return info.label
+    return describe(info) if info != FrameInfo() else ""
+
+
 @dataclass(frozen=True, slots=True)
 class Ref:
     """What is known of a stored product without opening its pixels."""
@@ -89,11 +96,6 @@ class Ref:
             Ancestor(**{**one, "inputs": tuple(one["inputs"])}) for one in known.get("past", ())
         )
         return cls(**known)
-
-    @property
-    def label(self) -> str:
-        """What people call it: the source frame's name, or the facts of a stack."""
-        return self.info.label if self.info.path else describe(self.info)
 
 
 class Store:
@@ -163,7 +165,7 @@ class Store:
             ref = None if current in told else self.get(current)
             if ref is not None:
                 told |= {one.key: one for one in ref.past}
-                own = Ancestor(current, ref.step, ref.params, ref.inputs, ref.label)
+                own = Ancestor(current, ref.step, ref.params, ref.inputs, named(ref.info))
                 told.setdefault(current, own)
             out[current] = told.get(current, Ancestor(current, "", "{}", ()))
             queue += out[current].inputs

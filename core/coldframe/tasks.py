@@ -36,7 +36,7 @@ from coldframe.specs import (
 )
 from coldframe.stacking import run_band, run_stack
 from coldframe.step import FrameStep, MeasureStep, Numbers
-from coldframe.store import Ref, Store
+from coldframe.store import Ref, Store, named
 
 log = logging.getLogger("coldframe")
 
@@ -135,7 +135,7 @@ def _made(spec: FrameTask, frame: Frame | None = None, **more: Any) -> Ref:
             "planes": tuple(frame.planes),
             "history": frame.history,
         }
-    return Ref(spec.key, step=step, params=params, inputs=inputs, past=_past(spec), **more)
+    return Ref(spec.key, step=step, params=params, inputs=inputs, past=_past(spec, frame), **more)
 
 
 def source_ancestor(key: str, info: FrameInfo, reader: str) -> Ancestor:
@@ -147,17 +147,18 @@ def source_ancestor(key: str, info: FrameInfo, reader: str) -> Ancestor:
     return Ancestor(key, f"read {info.label}", told, (), info.label)
 
 
-def _past(spec: FrameTask) -> tuple[Ancestor, ...]:
+def _past(spec: FrameTask, frame: Frame | None) -> tuple[Ancestor, ...]:
     """The source frame and every step of the chain: only the last one's frame is stored."""
     if not spec.ops:
         return ()
     first = spec.ops[0].came_from
     past = [] if spec.base else [source_ancestor(first, spec.source, spec.reader)]
+    label = named(frame.info if frame else spec.source)
     for op in spec.ops:
         params = json.dumps(op.call.params, sort_keys=True)
         keys = (op.came_from, *op.masters.values(), op.survey, op.decision)
         inputs = tuple(dict.fromkeys(key for key in keys if key))
-        past.append(Ancestor(op.key, op.call.made_by, params, inputs, spec.source.label))
+        past.append(Ancestor(op.key, op.call.made_by, params, inputs, label))
     return tuple(past)
 
 
