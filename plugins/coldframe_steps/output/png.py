@@ -61,7 +61,7 @@ class PngWriter:
         text = PngInfo()
         text.add(b"sRGB", b"\0")  # rendering intent: perceptual (PNG, third edition, 11.3.2.5)
         text.add_text("Software", "Coldframe")
-        told = {"asinh": asdict(stretch)} if stretch is not None else {}
+        told: dict[str, Any] = {"asinh": asdict(stretch)} if stretch is not None else {}
         told |= {"product": frame.provenance[0].key} if frame.provenance else {}
         if told:
             text.add_text("Description", json.dumps(told))
