@@ -60,6 +60,7 @@ def prepare(
         patterns=named.kinds if named else {},
         digests=digests,
         workers=request.workers,
+        skip=request.skip,
     )
     if not found.frames:
         reasons = "".join(f"\n  {label}: {why}" for label, why in found.set_aside)

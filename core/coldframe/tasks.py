@@ -95,7 +95,7 @@ def _frame(spec: FrameTask, store: Store) -> Ref:
         try:
             frame = store.frame(spec.base) if spec.base else _read(spec)
             for op in spec.ops:
-                frame = _apply(op, frame, store)
+                frame = apply_op(op, frame, store)
         except SetAside as reason:
             at = spec.step_id if spec.ops else "load"
             said = _plain(reason, spec.source)
@@ -181,7 +181,13 @@ def _read(spec: FrameTask) -> Frame:
     return replace(frame, info=spec.source, history=(f"read {path.name}",))
 
 
-def _apply(op: Op, frame: Frame, store: Store) -> Frame:
+def apply_op(
+    op: Op, frame: Frame, store: Store, decided: tuple[Numbers, int] | None = None
+) -> Frame:
+    """Put a frame through one step of a chain.
+
+    decided : a decision and the frame's place in it, instead of the one in the store.
+    """
     call = op.call
     step = call.make()
     assert isinstance(step, FrameStep)
@@ -192,7 +198,9 @@ def _apply(op: Op, frame: Frame, store: Store) -> Frame:
             raise SetAside(seen.aside)
         more["survey"] = store.numbers(op.survey)
         frame = frame.with_measures(**seen.measures)
-    if op.decision:
+    if decided is not None:
+        more["decision"], more["index"] = decided
+    elif op.decision:
         decision = need(store, op.decision)
         more["decision"] = store.numbers(op.decision)
         more["index"] = decision.rows.index(op.came_from)
