@@ -112,6 +112,7 @@ def command(
                 while not follow.over(0):  # the last frame may still be on its way
                     follow.look()
                     time.sleep(POLL)
+                follow.draw(now_too=True)
                 show(follow.snapshot)
             finally:
                 follow.save()

@@ -84,7 +84,7 @@ class Follow:
         self._show(waiting=self._arrivals.waiting)
         if new or self._pending:
             self._take_in()
-        self._draw()
+        self.draw()
         if self._clock() - self._saved > SAVE:
             self.save()
         return bool(new)
@@ -166,13 +166,14 @@ class Follow:
     def _grow(self, prepared: Prepared) -> None:
         for label, members in light_stacks(prepared.plan).items():
             picture = self._picture(label, prepared)
-            known = {*picture.frames, *self._refused}
-            new = [member for member in members if frame_id(member.info) not in known]
-            for start in range(0, len(new), TOGETHER):
-                self._add(picture, new[start : start + TOGETHER], prepared.plan)
-                self._stale.add(label)
-                self._unsaved.add(label)
-                self._draw()
+            for _ in range(2):  # the first that leads may come after some that wait for it
+                known = {*picture.frames, *self._refused}
+                new = [member for member in members if frame_id(member.info) not in known]
+                for start in range(0, len(new), TOGETHER):
+                    self._add(picture, new[start : start + TOGETHER], prepared.plan)
+                    self._stale.add(label)
+                    self._unsaved.add(label)
+                    self.draw()
 
     def _picture(self, label: str, prepared: Prepared) -> Picture:
         recipe = product_key("recipe", prepared.recipe.document)
@@ -230,9 +231,13 @@ class Follow:
         good = [s.light for s in shown]
         return {"lights": tuple(shown), "warnings": tuple(warnings(good))}
 
-    def _draw(self) -> None:
+    def draw(self, *, now_too: bool = False) -> None:
+        """Make previews and numbers anew where the picture has grown; at most every `refresh` s
+        unless now_too.
+        """
         now = self._clock()
-        if not self._stale or (self._depths and now - self._drawn < self._refresh):
+        early = bool(self._depths) and now - self._drawn < self._refresh
+        if not self._stale or (early and not now_too):
             return
         for label in self._stale:
             picture = self._pictures[label]

@@ -8,6 +8,7 @@ page of a stranger can read it through a name that points here (DNS rebinding).
 from __future__ import annotations
 
 import json
+import logging
 import secrets
 import threading
 from collections.abc import Callable, Mapping
@@ -25,6 +26,8 @@ from coldframe.watching.state import Shown, Snapshot
 
 if TYPE_CHECKING:
     import jinja2
+
+log = logging.getLogger("coldframe")
 
 HOST = "127.0.0.1"
 
@@ -49,6 +52,14 @@ class Answer:
     kind: str = "text/plain; charset=utf-8"
     body: bytes = b""
     headers: tuple[tuple[str, str], ...] = ()
+
+
+class _Server(ThreadingHTTPServer):
+    daemon_threads = True
+
+    def handle_error(self, request: Any, client_address: Any) -> None:
+        """A browser that went away in the middle is no matter for the terminal."""
+        log.debug("the page: a request failed", exc_info=True)
 
 
 class Page:
@@ -99,12 +110,11 @@ class Page:
                 """Say nothing: the terminal shows the night."""
 
         try:
-            self._server = ThreadingHTTPServer((HOST, port), Handler)
+            self._server = _Server((HOST, port), Handler)
         except OSError as error:
             raise UsageError(
                 f"cannot serve the page on port {port}: {error.strerror}; name another --port"
             ) from None
-        self._server.daemon_threads = True
         self.port: int = self._server.server_address[1]
         self._hosts = {f"{name}:{self.port}" for name in (HOST, "localhost")}
         self._thread = threading.Thread(target=self._server.serve_forever, daemon=True)
