@@ -17,6 +17,8 @@ from coldframe.errors import ColdframeError
 COMMANDS = {
     "run": "Make stacks from nights of frames.",
     "plan": "Show what a run would do, without running.",
+    "watch": "Follow a night while the camera writes it.",
+    "explain": "Show how a product came about, back to the camera's frames.",
     "match": "Show which masters serve which lights, and why.",
     "library": "Keep masters for later nights.",
     "inspect": "Vet every frame: what is wrong with it, in words and numbers.",

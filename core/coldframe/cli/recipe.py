@@ -45,17 +45,9 @@ def show(name: str, overrides: tuple[str, ...], as_json: bool) -> None:
     """A recipe in full: what it extends merged in, every default written out."""
     from coldframe.plugins import find_plugins
     from coldframe.recipe import load_recipe
-    from coldframe.recipe_document import find_recipe, load_document
+    from coldframe.recipe_document import find_recipe
 
-    path = find_recipe(name)
-    recipe = load_recipe(path, find_plugins(), overrides)
-    data = dict(load_document(path, overrides).data)
-    data.pop("extends", None)
-    data["steps"] = {
-        step.id: {**data["steps"][step.id], "with": dict(step.params)}
-        for step in recipe.steps.values()
-    }
-    data["vet"] = False if recipe.vet is None else dict(recipe.vet)
+    data = load_recipe(find_recipe(name), find_plugins(), overrides).document
     if as_json:
         print_json(data)
     else:
