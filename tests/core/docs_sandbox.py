@@ -91,7 +91,7 @@ class Sandbox:
             for pair in block.marks.get("with", "").split(",") if pair
             for name, _, thing in [pair.partition("=")]
         }  # fmt: skip
-        wanted |= {name: "night" for name in NIGHT.findall(block.text)}
+        wanted |= dict.fromkeys(NIGHT.findall(block.text), "night")
         words = {word.split("/")[0] for line in block.commands for word in line.split()}
         wanted |= {name: thing for name, thing in KNOWN.items() if name in words}
         for nested in re.findall(r"(?<!\S)(?:darks|flats|bias)/20\d\d-\d\d(?:-\d\d)?", block.text):
