@@ -26,6 +26,7 @@ COMMANDS = {
     "camera": "Measure a camera; advise on exposure.",
     "shotlist": "List the calibration frames that are still to be shot.",
     "demo": "Make an invented night and run the main job on it.",
+    "completion": "Print the script that completes commands in your shell.",
 }
 
 INTERRUPTED = 130
