@@ -82,6 +82,7 @@ class Sandbox:
         for name in ("CACHE", "DATA", "CONFIG", "STATE"):
             monkeypatch.setenv(f"XDG_{name}_HOME", str(home.parent / f"user-{name.lower()}"))
         home.mkdir()
+        monkeypatch.setenv("HOME", str(home))
         monkeypatch.chdir(home)
 
     def furnish(self, block: Block) -> None:

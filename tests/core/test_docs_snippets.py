@@ -8,7 +8,9 @@ lists them.
 from __future__ import annotations
 
 import csv
+import importlib
 import json
+import re
 import tomllib
 from pathlib import Path
 
@@ -27,7 +29,7 @@ from coldframe.schema import recipe_schema
 
 BLOCKS = {page: blocks(page) for page in PAGES}
 NOT_RUN = [b for page in PAGES for b in BLOCKS[page] if "not run" in b.marks]
-SHOWN_ONLY = ("", "text", "tex", "ini", "html", "json", "toml", "csv", "math")
+SHOWN_ONLY = ("", "text", "tex", "ini", "html", "json", "toml", "csv", "math", "{toctree}")
 
 
 @pytest.fixture(scope="module")
@@ -53,7 +55,8 @@ def test_page(page: Path, nights: Nights, tmp_path: Path, monkeypatch, capfd) ->
         elif block.language == "yaml":
             check_yaml(block, tmp_path)
         elif block.language == "python":
-            exec(compile(block.text, block.place, "exec"), {"__name__": "snippet"})
+            python = [b for b in BLOCKS[page] if b.language == "python" and b.line <= block.line]
+            run_python(python, sandbox.home, monkeypatch)
         else:
             check_shown(block)
 
@@ -69,6 +72,16 @@ def test_not_run(block: Block) -> None:
 def test_commands_in_running_text_exist(page: Path) -> None:
     for line, text in inline_commands(page):
         check_words(text.split()[1:], f"{page.name}:{line}: `{text}`")
+
+
+def run_python(parts: list[Block], folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The page's Python up to here as one module, and then the tests in its last part."""
+    name = f"snippet_{len(parts)}_{parts[0].page.stem.replace('-', '_')}"
+    (folder / f"{name}.py").write_text("\n".join(part.text for part in parts), encoding="utf-8")
+    monkeypatch.syspath_prepend(folder)
+    module = importlib.import_module(name)
+    for test in re.findall(r"^def (test_\w+)\(\)", parts[-1].text, re.M):
+        getattr(module, test)()
 
 
 def check_yaml(block: Block, folder: Path) -> None:
