@@ -21,14 +21,15 @@ from coldframe.plugins import Registry, find_plugins
 from coldframe.schema import recipe_schema
 from coldframe.step import Step
 
-API = (
-    "coldframe.step",
-    "coldframe.frame",
-    "coldframe.hooks",
-    "coldframe.errors",
-    "coldframe.testing",
-)
-"""Modules that a plugin may count on."""
+API: Mapping[str, Sequence[str]] = {
+    "coldframe.step": (),
+    "coldframe.frame": (),
+    "coldframe.hooks": (),
+    "coldframe.errors": (),
+    "coldframe.product": ("atomic",),
+    "coldframe.testing": ("Result", "check_step", "run_step", "sample_frames", "sample_master"),
+}
+"""Modules that a plugin may count on; where names follow, on these only."""
 
 EXIT_CODES = """\
 | exit code | meaning |
@@ -187,25 +188,24 @@ def hook_page() -> str:
     return "\n\n".join(parts) + "\n"
 
 
-def api(modules: Sequence[str] = API) -> str:
+def api(modules: Mapping[str, Sequence[str]] = API) -> str:
     """Public classes and functions of the modules, with their docstrings."""
     parts = [
         "# Python interface for plugins",
         "What a plugin may count on. Everything else in the package may change at any time.",
     ]
-    for name in modules:
+    for name, names in modules.items():
         module = import_module(name)
         parts += [f"## {name}", _block(told(module.__doc__, name))]
-        for key, thing in _public(module):
+        for key, thing in _public(module, names):
             parts += _entry(f"{name}.{key}", key, thing)
     return "\n\n".join(parts) + "\n"
 
 
-def _public(module: Any) -> Iterator[tuple[str, Any]]:
-    names = getattr(module, "__all__", None)
+def _public(module: Any, names: Sequence[str]) -> Iterator[tuple[str, Any]]:
     for key, thing in vars(module).items():
         own = getattr(thing, "__module__", None) == module.__name__
-        public = own and not key.startswith("_") if names is None else key in names
+        public = key in names if names else own and not key.startswith("_")
         if public and (inspect.isclass(thing) or inspect.isfunction(thing)):
             yield key, thing
 

@@ -87,6 +87,7 @@ def test_every_hook_is_there_with_its_signature(pages):
 def test_what_a_plugin_may_use_is_there(pages):
     heads = set(re.findall(r"^### (\w+)$", pages["api"], re.M))
     assert {"Frame", "FrameInfo", "Flag", "StackStep", "Tile", "SetAside", "check_step"} <= heads
+    assert "atomic" in heads
     assert {"FrameReader", "ProductWriter", "StarGauge", "Section"} <= heads
     assert "StackStep.halo_rows(self, params" in pages["api"]
 
@@ -146,4 +147,4 @@ def test_a_key_or_function_without_a_description_is_refused(monkeypatch):
     module.bare.__module__ = "bare_module"
     monkeypatch.setitem(sys.modules, "bare_module", module)
     with pytest.raises(reference.UndocumentedError, match=r"bare_module\.bare is not documented"):
-        reference.api(["bare_module"])
+        reference.api({"bare_module": ()})
