@@ -51,7 +51,10 @@ def test_page(page: Path, nights: Nights, tmp_path: Path, monkeypatch, capfd) ->
                 capfd.readouterr()
                 code = sandbox.type(line)
                 said = "\n".join(capfd.readouterr())
-                assert code == 0, f"{block.place}: '{line}' ended with {code}:\n{said[-3000:]}"
+                assert code == 0, (
+                    f"{block.place}: '{line}' ended with {code} (docs_sandbox.py tells what names "
+                    f"stand for):\n{said[-3000:]}"
+                )
         elif block.language == "yaml":
             check_yaml(block, tmp_path)
         elif block.language == "python":

@@ -1,12 +1,17 @@
 """coldframe.testing finds every fault it is there to find, and blames no sound step."""
 
+import json
 import subprocess
 import sys
 
 import broken_steps as steps
+import numpy as np
 import pytest
+from astropy.io import fits
 
+from coldframe.cli.main import run_command_line
 from coldframe.frame import Flag, Kind
+from coldframe.plugins import find_plugins
 from coldframe.testing import RULES, check_step, run_step, sample_frames, sample_master
 
 # rule -> steps that break it, with the words that the author gets to read
@@ -115,3 +120,40 @@ def test_no_test_framework_is_imported():
     code = "import sys, coldframe.testing; print('pytest' in sys.modules)"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "False"
+
+
+RECIPE = """\
+recipe: 1
+name: twin
+about: A stack and its background, to compare with what the kit makes of the same frames
+vet: false
+inputs: {lights: {kind: light}}
+steps:
+  stack: {use: combine, from: lights, with: {reject: mad-clip}}
+  even: {use: background-fit, from: stack}
+outputs:
+  even: {fits: true}
+"""
+
+
+def test_the_kit_runs_steps_as_a_run_does(tmp_path, capsys):
+    night = tmp_path / "night"
+    night.mkdir()
+    for i, frame in enumerate(sample_frames(4)):
+        hdu = fits.PrimaryHDU(frame.data)
+        hdu.header.extend([("IMAGETYP", "LIGHT"), ("EXPTIME", 60.0)])
+        hdu.writeto(night / f"{i}.fits")
+    (tmp_path / "twin.yaml").write_text(RECIPE)
+    args = ["run", night, "--recipe", tmp_path / "twin.yaml", "-o", tmp_path / "out", "--json"]
+    assert run_command_line([*map(str, args), "--no-library"]) == 0
+    made = json.loads(capsys.readouterr().out)["products"]
+    product = next(product for product in made if product["step"] == "even")
+
+    registry = find_plugins()
+    reader = next(reader for reader in registry.readers if reader.name == "fits")
+    read = [reader.read_frame(reader.read_info(p)[0][0]) for p in sorted(night.glob("*.fits"))]
+    stack = run_step(registry.steps["combine"], read, params={"reject": "mad-clip"}).made[0]
+    even = run_step(registry.steps["background-fit"], [stack]).made[0]
+    with fits.open(product["files"][0]) as hdus:
+        assert np.array_equal(hdus[0].data, even.data)
+    assert product["measures"]["background_rms"] == even.measures["background_rms"]
