@@ -33,6 +33,7 @@ class Request:
     use_library: bool = True
     keep: tuple[str, ...] = ()  # globs of frames to use whatever vetting finds
     vet: bool = True
+    each_night: bool = True  # make each night's own stacks where the recipe wants them
 
 
 @dataclass(frozen=True, slots=True)

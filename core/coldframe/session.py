@@ -31,6 +31,7 @@ from coldframe.prepared import Prepared, Request
 from coldframe.recipe import Recipe, load_recipe
 from coldframe.recipe_document import find_recipe
 from coldframe.report.record import RunRecord
+from coldframe.sources import stamp_sources
 from coldframe.specs import TaskSpec
 from coldframe.store import Ref, Store
 from coldframe.vetting.verdict import Verdict, Vetted, warnings
@@ -64,7 +65,7 @@ def prepare(
         registry.fix_metadata,
         patterns=named.kinds if named else {},
         digests=digests,
-        workers=request.workers,
+        workers=_here(request),
     )
     if not found.frames:
         reasons = "".join(f"\n  {label}: {why}" for label, why in found.set_aside)
@@ -95,11 +96,14 @@ def prepare(
             output=output,
             resources=resources,
             shelf=shelf,
+            nights=found.nights,
+            each_night=request.each_night,
         )
     except UsageError as error:
         raise UsageError(f"{error}{_aside_lines(vetted)}") from None
     # The plan's own list keeps the facts, so that the report can show each frame.
     plan.set_aside[:0] = [SetAsideFrame(v.info, v.reason, "vet") for v in vetted]
+    stamp_sources(plan.tasks, digests)
     tasks = pending(plan)
     rates = load_rates(request.store)
     cost = estimate(plan, tasks, resources, rates)
@@ -123,11 +127,16 @@ def _vet(
         recipe.vet,
         digests,
         keep=request.keep,
-        workers=request.workers,
+        workers=_here(request),
         watch=watch,
     )
     aside = [v for v in vetted if v.verdict is Verdict.SET_ASIDE]
     return aside, replace(found, warnings=found.warnings + warnings(vetted))
+
+
+def _here(request: Request) -> int:
+    """Threads for the scan: those asked for may be a cluster's, this machine has its own."""
+    return min(request.workers, default_workers())
 
 
 def _aside_lines(vetted: Sequence[Vetted]) -> str:
@@ -145,8 +154,15 @@ def _names(nights: Sequence[Path]) -> str:
 Progress = Callable[[TaskSpec, Ref | None], None]
 
 
-def run(prepared: Prepared, registry: Registry, progress: Progress | None = None) -> RunRecord:
+def run(
+    prepared: Prepared,
+    registry: Registry,
+    progress: Progress | None = None,
+    say: Callable[[str], None] | None = None,
+) -> RunRecord:
     """Run the plan; write products, report.html and the manifest into the output folder.
+
+    say : told in lines for people what is worth knowing meanwhile, from any thread.
 
     Raises ColdframeError when the work fails; finished products stay in the store.
     """
@@ -176,7 +192,9 @@ def run(prepared: Prepared, registry: Registry, progress: Progress | None = None
         dict(prepared.tasks),
         scheduler=request.scheduler,
         workers=fitting_workers(plan, prepared.resources),
+        memory=prepared.resources.memory,
         watch=watch,
+        say=say,
     )
     elapsed = time.perf_counter() - started
     save_rates(request.store, spent)

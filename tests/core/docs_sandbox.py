@@ -4,8 +4,9 @@ The names that the pages use stand for tiny invented nights:
 
 - a name such as 2026-03-14 is a night: lights, darks, flats and bias, with its notes file;
 - darks, flats, bias and lights are folders of that night's frames of those kinds;
+- reeds, where a command names something in it, is what `coldframe run` made of such a night;
 - other names are told by a mark above the block: <!-- snippet: with NAME = THING -->, where THING
-  is night, mono-night, one of the kinds above, or camera-frames (bias, darks and flats from dark to
+  is night, mono-night, stack (as reeds), one of the kinds above, or camera-frames (bias, darks and flats from dark to
   white at one setting, as n1-frames holds).
 
 `coldframe demo` makes its smallest night. Home, cache and library are the sandbox's own.
@@ -47,6 +48,9 @@ KINDS = {
 SHELL = re.compile(r"[|&;<>$`*?]|\bcd\b")
 
 
+THINGS = ("night", "mono-night", "stack", "camera-frames", *KINDS)
+
+
 class Nights:
     """Tiny invented nights, each made once."""
 
@@ -55,6 +59,9 @@ class Nights:
 
     def make(self, thing: str, target: Path) -> None:
         """A copy of a night, or of its frames of one kind, as `target`."""
+        if thing == "stack":
+            self._stack(target)
+            return
         if thing == "camera-frames":
             photon_transfer(target)
             return
@@ -64,7 +71,7 @@ class Nights:
         if thing in ("night", "mono-night"):
             shutil.copytree(source, target)
             return
-        assert thing in KINDS, f"'{thing}' is not known; there are: night, mono-night, {[*KINDS]}"
+        assert thing in KINDS, f"'{thing}' is not known; there are: {[*THINGS]}"
         for shot in truth.shots:
             if shot.kind in KINDS[thing]:
                 place = target / Path(shot.name).name
@@ -72,6 +79,15 @@ class Nights:
                 shutil.copy2(source / shot.name, place)
         # Names differ here, so the notes' temperatures are carried over and nothing else.
         shutil.copy2(source / "notes.yaml", target / "notes.yaml")
+
+    def _stack(self, target: Path) -> None:
+        """The outcome of a run, made once."""
+        source, night = self.folder / "stack", self.folder / "2026-03-14"
+        if not source.exists():
+            self.make("night", night)
+            done = run_command_line(["run", str(night), "-o", str(source), "--no-library"])
+            assert done == 0
+        shutil.copytree(source, target)
 
 
 class Sandbox:
@@ -95,6 +111,8 @@ class Sandbox:
         wanted |= dict.fromkeys(NIGHT.findall(block.text), "night")
         words = {word.split("/")[0] for line in block.commands for word in line.split()}
         wanted |= {name: thing for name, thing in KNOWN.items() if name in words}
+        if any(re.search(r"(?<!\S)reeds/", line) for line in block.commands):
+            wanted["reeds"] = "stack"
         for nested in re.findall(r"(?<!\S)(?:darks|flats|bias)/20\d\d-\d\d(?:-\d\d)?", block.text):
             wanted[nested] = nested.split("/")[0]
         for name, thing in wanted.items():

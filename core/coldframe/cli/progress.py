@@ -85,7 +85,7 @@ class Progress:
             self.done[step] = self.done.get(step, 0) + 1
             self.cost_done += self.costs.get(spec.key, 0.0)
             if ref.aside and isinstance(spec, FrameTask):
-                self._say(f"set aside {ref.info.label}: {ref.aside}")
+                self.say(f"set aside {ref.info.label}: {ref.aside}")
             if self.bars is not None:
                 self.bars.update(self.bar_ids[step], completed=self.done[step])
                 everything = sum(self.done.values())
@@ -97,9 +97,10 @@ class Progress:
                 self.last_line = now
                 count = f"{self.done[step]} of {self.totals[step]}"
                 done = sum(self.done.values()), sum(self.totals.values())
-                self._say(f"{step}: {count} tasks ({done[0]} of {done[1]} in all) {self.left()}")
+                self.say(f"{step}: {count} tasks ({done[0]} of {done[1]} in all) {self.left()}")
 
-    def _say(self, text: str) -> None:
+    def say(self, text: str) -> None:
+        """A line for people, above the bars."""
         if self.bars is not None:
             self.bars.console.print(text, markup=False, highlight=False)
         else:
