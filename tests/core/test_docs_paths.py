@@ -36,3 +36,9 @@ def test_links_lead_to_pages(page: Path) -> None:
             heads = re.findall(r"^#+ (.*)$", there.read_text(encoding="utf-8"), re.M)
             slugs = {re.sub(r"[^\w -]", "", head.lower()).replace(" ", "-") for head in heads}
             assert anchor in slugs, f"{target}#{anchor}"
+
+
+def test_the_readme_lists_every_page() -> None:
+    readme = (ROOT / "README.md").read_text(encoding="utf-8")
+    for page in (ROOT / "docs").glob("*.md"):
+        assert page.stem == "index" or f"(docs/{page.name})" in readme, page.name
