@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import zlib
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from threading import Lock
@@ -24,6 +25,18 @@ def file_digest(path: Path) -> str:
         while chunk := file.read(_CHUNK):
             hasher.update(chunk)
     return hasher.hexdigest()
+
+
+def file_crc(path: Path) -> int:
+    """CRC-32 (ISO 3309, as in gzip) of the file's bytes: a cheap check against damage, no digest.
+
+    Raises OSError.
+    """
+    crc = 0
+    with path.open("rb") as file:
+        while chunk := file.read(_CHUNK):
+            crc = zlib.crc32(chunk, crc)
+    return crc
 
 
 def cache_file(folders: Sequence[Path], store: Path | None = None) -> Path:
@@ -76,6 +89,11 @@ class DigestCache:
             self._digests[key] = [*stamp, digest]
             self._changed = True
         return digest
+
+    def stamp(self, path: Path) -> tuple[int, int] | None:
+        """Size in bytes and time of last change (ns) that the file had when it was digested."""
+        known = self._digests.get(os.fspath(path))
+        return (int(known[0]), int(known[1])) if known is not None else None
 
     def facts(self, key: str, make: Callable[[], Mapping[str, Any]]) -> Mapping[str, Any]:
         """JSON-ready facts under `key`, made once; `make` may raise, then nothing is kept."""
