@@ -27,6 +27,7 @@ COMMANDS = {
     "plugin": "Start a plugin with a step of your own.",
     "camera": "Measure a camera; advise on exposure.",
     "shotlist": "List the calibration frames that are still to be shot.",
+    "scale": "Predict run times for more frames and more workers.",
     "demo": "Make an invented night and run the main job on it.",
     "completion": "Print the script that completes commands in your shell.",
 }
