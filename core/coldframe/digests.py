@@ -43,14 +43,15 @@ def cache_file(folders: Sequence[Path], store: Path | None = None) -> Path:
     """Where what is found in these folders is remembered.
 
     In the store that was asked for; else in the user's cache folder, so that commands that only
-    look at a night leave nothing beside it and a run after them need not measure again.
+    look at a night leave nothing beside it and a run after them need not measure again. The file
+    goes by the first folder, so that what is known of its nights stays known when one is added.
     """
     if store is not None:
         return store / "digests.json"
     from platformdirs import user_cache_path
 
-    names = "\n".join(sorted(os.fspath(folder.resolve()) for folder in folders))
-    name = hashlib.blake2b(os.fsencode(names), digest_size=10).hexdigest()
+    first = os.fsencode(folders[0].resolve())
+    name = hashlib.blake2b(first, digest_size=10).hexdigest()
     return user_cache_path("coldframe", appauthor=False) / "nights" / f"{name}.json"
 
 

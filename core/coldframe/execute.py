@@ -22,6 +22,7 @@ from coldframe.recovery import intact, marked, recover, settle
 from coldframe.specs import BandTask, FrameTask, OutputTask, StackTask, TaskSpec
 from coldframe.store import Ref, Store
 from coldframe.tasks import run_task
+from coldframe.written import still_written
 
 log = logging.getLogger("coldframe")
 
@@ -83,7 +84,10 @@ def pending(
     def is_done(key: str) -> bool:
         if key not in done:
             spec = plan.tasks[key][0]
-            ref = None if isinstance(spec, OutputTask) else store.get(key)
+            if isinstance(spec, OutputTask):  # what was written may not be whole after a cut-off
+                ref = still_written(spec, store) if cut_off is None else None
+            else:
+                ref = store.get(key)
             done[key] = ref is not None and (
                 bool(ref.aside)
                 or not isinstance(spec, FrameTask)

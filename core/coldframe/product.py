@@ -2,7 +2,8 @@
 
 Primary HDU: the data. Image extensions: FLAGS, then each further plane by its name. Binary
 tables: FACTS (the frame's facts and measures as JSON, for an exact round trip) and, for products
-made for people, PROVENANCE. Source: FITS Standard 4.0 (IAU FITS Working Group, 2018).
+made for people, PROVENANCE (every product behind it) and INPUTS (which of its rows went into
+which, as row numbers from 1: a stack of thousands must not widen every row). Source: FITS Standard 4.0 (IAU FITS Working Group, 2018).
 """
 
 from __future__ import annotations
@@ -19,7 +20,7 @@ from typing import Any
 import numpy as np
 
 from coldframe.errors import DamagedError, StoreError
-from coldframe.frame import Array, Frame, FrameInfo
+from coldframe.frame import Ancestor, Array, Frame, FrameInfo
 from coldframe.step import Numbers
 
 SCARCE = 64 << 20  # bytes; less free than this explains a write that failed without a number
@@ -77,7 +78,7 @@ def write_frame(path: Path, frame: Frame, *, checksum: bool = True, durable: boo
     column = fits.Column("JSON", f"{len(text)}A", array=np.array([text]))
     hdus.append(fits.BinTableHDU.from_columns([column], name="FACTS"))
     if frame.provenance:
-        hdus.append(_provenance_table(frame))
+        hdus += _provenance_tables(frame)
     with atomic(path, durable=durable) as temporary:
         file = fits.HDUList(hdus)
         file.update_extend()
@@ -256,17 +257,56 @@ def _ascii(text: str) -> str:
     return "".join(c if " " <= c <= "~" else "?" for c in text)
 
 
-def _provenance_table(frame: Frame) -> Any:
+def _provenance_tables(frame: Frame) -> list[Any]:
     from astropy.io import fits
 
+    known = {ancestor.key: ancestor for ancestor in frame.provenance}
+    for key in (key for ancestor in frame.provenance for key in ancestor.inputs):
+        known.setdefault(key, Ancestor(key, "", "{}", ()))
     columns = {
-        "KEY": [a.key for a in frame.provenance],
-        "STEP": [_ascii(a.step) for a in frame.provenance],
-        "PARAMS": [_ascii(a.params) for a in frame.provenance],
-        "INPUTS": [" ".join(a.inputs) for a in frame.provenance],
+        "KEY": list(known),
+        "STEP": [_ascii(a.step) for a in known.values()],
+        "LABEL": [_ascii(a.label) for a in known.values()],
+        "PARAMS": [_ascii(a.params) for a in known.values()],
     }
     made = [
         fits.Column(name, f"{max(1, *map(len, values))}A", array=np.array(values, dtype=bytes))
         for name, values in columns.items()
     ]
-    return fits.BinTableHDU.from_columns(made, name="PROVENANCE")
+    row = {key: number for number, key in enumerate(known, start=1)}
+    pairs = [(row[a.key], row[key]) for a in known.values() for key in a.inputs]
+    edges = np.array(pairs, np.int32).reshape(-1, 2)
+    links = [
+        fits.Column(name, "J", array=edges[:, place])
+        for place, name in enumerate(("PRODUCT", "INPUT"))
+    ]
+    return [
+        fits.BinTableHDU.from_columns(made, name="PROVENANCE"),
+        fits.BinTableHDU.from_columns(links, name="INPUTS"),
+    ]
+
+
+def read_provenance(path: Path) -> tuple[Ancestor, ...]:
+    """Everything behind a product, from its own file; the product itself is the first.
+
+    Raises StoreError when the file is not there, damaged, or tells nothing of its past.
+    """
+    from astropy.io import fits
+
+    try:
+        with fits.open(path, memmap=False) as hdus:
+            if "PROVENANCE" not in hdus:
+                raise StoreError(f"{path} has no PROVENANCE table: it is no product of a run")
+            table = hdus["PROVENANCE"].data
+            keys = [str(key) for key in table["KEY"]]
+            inputs: dict[str, list[str]] = {key: [] for key in keys}
+            for product, source in hdus["INPUTS"].data:
+                inputs[keys[product - 1]].append(keys[source - 1])
+            return tuple(
+                Ancestor(
+                    key, str(row["STEP"]), str(row["PARAMS"]), tuple(inputs[key]), str(row["LABEL"])
+                )
+                for key, row in zip(keys, table, strict=True)
+            )
+    except (OSError, KeyError, ValueError, TypeError, IndexError) as error:
+        raise StoreError(f"cannot read how {path} came about: {error}") from error

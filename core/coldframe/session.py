@@ -6,24 +6,18 @@ import os
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import replace
+from datetime import UTC, datetime
 from pathlib import Path
 
 from coldframe.camera.known import complete, find_cameras
 from coldframe.choose import choose_recipe
 from coldframe.digests import cache_file
 from coldframe.errors import UsageError
-from coldframe.estimate import (
-    estimate,
-    fitting_workers,
-    load_rates,
-    megapixels,
-    save_rates,
-    work_of,
-)
+from coldframe.estimate import estimate, fitting_workers, load_rates, save_rates
 from coldframe.execute import pending, run_plan
 from coldframe.graph import compile_plan
 from coldframe.library.library import open_shelf
-from coldframe.manifest import manifest, versions, write_manifest
+from coldframe.manifest import manifest, unfinished, versions, write_manifest
 from coldframe.night import DigestCache, NightScan, reader_for, scan
 from coldframe.planned import Resources, SetAsideFrame
 from coldframe.plugins import Registry
@@ -34,6 +28,7 @@ from coldframe.report.record import RunRecord
 from coldframe.sources import stamp_sources
 from coldframe.specs import TaskSpec
 from coldframe.store import Ref, Store
+from coldframe.timing import Timings
 from coldframe.vetting.verdict import Verdict, Vetted, warnings
 from coldframe.vetting.vet import vet
 
@@ -66,6 +61,7 @@ def prepare(
         patterns=named.kinds if named else {},
         digests=digests,
         workers=_here(request),
+        skip=request.skip,
     )
     if not found.frames:
         reasons = "".join(f"\n  {label}: {why}" for label, why in found.set_aside)
@@ -96,6 +92,8 @@ def prepare(
             output=output,
             resources=resources,
             shelf=shelf,
+            nights=found.nights,
+            each_night=request.each_night,
         )
     except UsageError as error:
         raise UsageError(f"{error}{_aside_lines(vetted)}") from None
@@ -171,16 +169,13 @@ def run(
     store = Store(request.store)
     store.check_writable()
     # Marks the folder from the start, so that a later scan never takes products for frames.
-    write_manifest(request.output, {"state": "running", "recipe": prepared.recipe.name})
-    spent: dict[str, tuple[float, float]] = {}
-    timings: dict[str, float] = {}
+    write_manifest(request.output, unfinished("running", prepared.recipe.name))
+    began = datetime.now(UTC)
+    timings = Timings(plan)
 
     def watch(spec: TaskSpec, ref: Ref | None) -> None:
         if ref is not None:
-            timings[spec.step_id] = timings.get(spec.step_id, 0.0) + ref.seconds
-            work = work_of(spec)
-            seconds, mpx = spent.get(work, (0.0, 0.0))
-            spent[work] = (seconds + ref.seconds, mpx + megapixels(spec, plan))
+            timings.add(spec, ref)
         if progress is not None:
             progress(spec, ref)
 
@@ -195,9 +190,14 @@ def run(
         say=say,
     )
     elapsed = time.perf_counter() - started
-    save_rates(request.store, spent)
+    save_rates(request.store, timings.spent)
     record = make_record(
-        prepared, registry, made, timings=timings, versions=versions(registry), elapsed=elapsed
+        prepared,
+        registry,
+        made,
+        timings=timings.seconds,
+        versions=versions(registry),
+        elapsed=elapsed,
     )
     sections = [
         section
@@ -205,7 +205,8 @@ def run(
         for section in found
     ]
     report = write_report(record, request.output / "report.html", sections)
-    write_manifest(request.output, manifest(prepared, record, report))
+    told = manifest(prepared, registry, record, timings, report, began)
+    write_manifest(request.output, told)
     return record
 
 

@@ -96,6 +96,9 @@ class DecideTask:
     call: StepCall
     members: tuple[tuple[str, str, tuple[str, ...]], ...]  # frame key, survey key, measure keys
     label: str
+    anchor: str = ""  # decision of the first night, for a later one of an anchored step
+    hint: str = ""  # what to do when it cannot be decided
+    spare: bool = False  # a night's own stack: without enough frames there is none, and no error
 
 
 @dataclass(frozen=True, slots=True)

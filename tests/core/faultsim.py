@@ -238,7 +238,8 @@ def _products(store: Path) -> dict[str, bytes]:
     """Every product that counts as whole: key -> the bytes of its FITS file, if it has one."""
     out = {}
     for sidecar in store.glob("??/*.json"):
-        if Store(store).get(sidecar.stem) is not None:
+        ref = Store(store).get(sidecar.stem)
+        if ref is not None and "changed" not in ref.measures:  # not a note of a file for people
             file = sidecar.with_suffix(".fits")
             out[sidecar.stem] = file.read_bytes() if file.exists() else b""
     return out

@@ -9,9 +9,11 @@ from typing import Any
 
 import click
 
+from coldframe.cli.complete import recipe_names, settings
 from coldframe.digests import cache_file
 from coldframe.errors import UsageError
 from coldframe.execute import SCHEDULERS, check_scheduler
+from coldframe.nights_file import read_nights
 from coldframe.prepared import Request
 from coldframe.session import default_memory, default_workers
 
@@ -79,16 +81,27 @@ scheduler_option = click.option(
 
 
 def planning_options(function: Callable[..., Any]) -> Callable[..., Any]:
-    """NIGHT..., --recipe, --set, -o, --store, --camera, --library, --workers, --memory, --keep,
-    --no-vet.
+    """NIGHT..., --nights, --no-each-night, --recipe, --set, -o, --store, --camera, --library,
+    --workers, --memory, --keep, --no-vet.
     """
     for decorate in reversed(
         [
-            click.argument("nights", nargs=-1, required=True, type=click.Path(path_type=Path)),
-            click.option("--recipe", metavar="NAME|FILE", help="Recipe; else the one that suits."),
+            click.argument("nights", nargs=-1, type=click.Path(path_type=Path)),
+            click.option(
+                "--nights", "nights_file", type=click.Path(path_type=Path, dir_okay=False),
+                metavar="FILE", help="YAML list of nights, before those named here.",
+            ),
+            click.option(
+                "--no-each-night", is_flag=True,
+                help="Of several nights make the stacks of all together only.",
+            ),
+            click.option(
+                "--recipe", metavar="NAME|FILE", shell_complete=recipe_names,
+                help="Recipe; else the one that suits.",
+            ),
             click.option(
                 "--set", "overrides", multiple=True, metavar="STEP.PARAM=VALUE",
-                help="Change one parameter of the recipe.",
+                shell_complete=settings, help="Change one parameter of the recipe.",
             ),
             click.option(
                 "-o", "--output", type=click.Path(path_type=Path, file_okay=False),
@@ -144,8 +157,16 @@ def make_request(
     no_library: bool = False,
     keep: tuple[str, ...] = (),
     no_vet: bool = False,
+    nights_file: Path | None = None,
+    no_each_night: bool = False,
 ) -> Request:
     """Fill in the defaults that depend on each other."""
+    if nights_file is not None:
+        nights = (*read_nights(nights_file), *nights)
+    if not nights:
+        raise UsageError(
+            "no night was given: name folders of frames, or list them in a file for --nights"
+        )
     seen: set[Path] = set()
     for night in nights:
         if night.resolve() in seen:
@@ -171,4 +192,5 @@ def make_request(
         use_library=not no_library,
         keep=keep,
         vet=not no_vet,
+        each_night=not no_each_night,
     )

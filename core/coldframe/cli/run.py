@@ -21,9 +21,14 @@ from coldframe.report.record import RunRecord
 def command(as_json: bool, **asked: Any) -> None:  # fmt: skip
     """Calibrate, register, integrate: make stacks from nights of frames.
 
+    Of several nights, each night's own stack and one of all nights together are made for each
+    target and filter; the first night named gives the reference. A night added last computes that
+    night and the stacks of all.
+
     \b
     coldframe run 2026-03-14
     coldframe run 2026-03-14 2026-03-15 -o reeds --recipe camera-lens
+    coldframe run --nights reeds.yaml -o reeds
     coldframe run 2026-03-14 --set stack.reject=mad-clip
     coldframe run 2026-03-14 --scheduler tcp://192.168.1.20:8786
 

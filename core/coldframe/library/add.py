@@ -6,7 +6,7 @@ import shutil
 import tempfile
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -84,7 +84,12 @@ def add(
         workers=wish.workers,
     )
     known = complete(found.frames, find_cameras(wish.cameras)).frames
-    frames = [info for info in known if info.kind is not Kind.LIGHT]
+    # Dust is of one night; bias and darks of several evenings make one master.
+    frames = [
+        info if info.kind is Kind.FLAT else replace(info, night=None)
+        for info in known
+        if info.kind is not Kind.LIGHT
+    ]
     out = Added(set_aside=list(found.set_aside), warnings=list(found.warnings))
     out.lights = len(found.frames) - len(frames)
     if not frames:
@@ -170,10 +175,18 @@ def _make(
     for goal in goals:
         for item in plan.flows[goal]:
             if item.key in plan.targets:
+                _tell_past(item.key, store)
                 entry = _entry(item, goal, plan, store, registry, wish)
                 (out.new if library.keep(entry, store.file(item.key)) else out.known).append(entry)
                 say(f"kept {entry.id} ({entry.label})")
     out.set_aside += _left_out(plan, store)
+
+
+def _tell_past(key: str, store: Store) -> None:
+    """The frames behind a master go with it: the store they were made in does not stay."""
+    ref = store.get(key)
+    if ref is not None:
+        store.put(replace(ref, past=store.ancestry(key)), durable=True)
 
 
 def _entry(
