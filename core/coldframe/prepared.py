@@ -34,6 +34,7 @@ class Request:
     keep: tuple[str, ...] = ()  # globs of frames to use whatever vetting finds
     vet: bool = True
     skip: frozenset[Path] = frozenset()  # files that are not whole yet, as if they were not there
+    each_night: bool = True  # make each night's own stacks where the recipe wants them
 
 
 @dataclass(frozen=True, slots=True)

@@ -19,7 +19,7 @@ from typing import Any
 
 import numpy as np
 
-from coldframe.errors import StoreError
+from coldframe.errors import DamagedError, StoreError
 from coldframe.frame import Ancestor, Array, Frame, FrameInfo
 from coldframe.step import Numbers
 
@@ -89,26 +89,34 @@ def write_frame(path: Path, frame: Frame, *, checksum: bool = True, durable: boo
         file.writeto(temporary, overwrite=True, output_verify="exception")
 
 
+@contextmanager
+def _reading(path: Path) -> Iterator[None]:
+    """Whatever goes wrong in here, the file is to blame: astropy fails in many ways on a bad one."""
+    try:
+        yield
+    except (MemoryError, DamagedError):
+        raise
+    except Exception as error:
+        raise DamagedError(f"cannot read {path} back as it was written: {error}", path) from error
+
+
 def read_frame(path: Path) -> Frame:
     """Read back what `write_frame` wrote, exactly.
 
-    Raises StoreError when the file is not there, damaged, or was not written by Coldframe.
+    Raises DamagedError when the file is not there, damaged, or was not written by Coldframe.
     """
     from astropy.io import fits
 
-    try:
-        with fits.open(path, memmap=False) as hdus:
-            facts = json.loads(bytes(hdus["FACTS"].data["JSON"][0].encode("ascii")))
-            data = _native(hdus[0].data)
-            flags = _native(hdus["FLAGS"].data)
-            planes = {
-                hdu.name.lower(): _native(hdu.data)
-                for hdu in hdus[2:]
-                if isinstance(hdu, fits.ImageHDU)
-            }
-            history = tuple(str(line) for line in hdus[0].header.get("HISTORY", ()))
-    except (OSError, KeyError, ValueError, TypeError, AttributeError, IndexError) as error:
-        raise StoreError(f"cannot read {path} back as a Coldframe product: {error}") from error
+    with _reading(path), fits.open(path, memmap=False) as hdus:
+        facts = json.loads(bytes(hdus["FACTS"].data["JSON"][0].encode("ascii")))
+        data = _native(hdus[0].data)
+        flags = _native(hdus["FLAGS"].data)
+        planes = {
+            hdu.name.lower(): _native(hdu.data)
+            for hdu in hdus[2:]
+            if isinstance(hdu, fits.ImageHDU)
+        }
+        history = tuple(str(line) for line in hdus[0].header.get("HISTORY", ()))
     return Frame(
         data=data,
         flags=flags,
@@ -139,18 +147,15 @@ def read_numbers(path: Path) -> dict[str, Array]:
     """Read back what `write_numbers` wrote."""
     from astropy.io import fits
 
-    try:
-        with fits.open(path, memmap=False) as hdus:
-            return {
-                hdu.header["COLNAME"]: (
-                    np.zeros(json.loads(hdu.header["COLSHAPE"]))
-                    if hdu.data is None
-                    else _native(hdu.data)
-                )
-                for hdu in hdus[1:]
-            }
-    except (OSError, KeyError, ValueError, TypeError) as error:
-        raise StoreError(f"cannot read {path} back: {error}") from error
+    with _reading(path), fits.open(path, memmap=False) as hdus:
+        return {
+            hdu.header["COLNAME"]: (
+                np.zeros(json.loads(hdu.header["COLSHAPE"]))
+                if hdu.data is None
+                else _native(hdu.data)
+            )
+            for hdu in hdus[1:]
+        }
 
 
 class Bands:
@@ -160,14 +165,11 @@ class Bands:
         from astropy.io import fits
 
         self.path = path
-        try:
-            with fits.open(path, memmap=False, lazy_load_hdus=True) as hdus:
-                header = hdus[0].header
-                self._data_at = hdus[0].fileinfo()["datLoc"]
-                self._flags_at = hdus["FLAGS"].fileinfo()["datLoc"]
-        except (OSError, KeyError) as error:
-            raise StoreError(f"cannot read {path} back: {error}") from error
-        self._type = {-32: ">f4", 16: ">i2"}[header["BITPIX"]]
+        with _reading(path), fits.open(path, memmap=False, lazy_load_hdus=True) as hdus:
+            header = hdus[0].header
+            self._data_at = hdus[0].fileinfo()["datLoc"]
+            self._flags_at = hdus["FLAGS"].fileinfo()["datLoc"]
+            self._type = {-32: ">f4", 16: ">i2"}[header["BITPIX"]]
         self._zero = float(header.get("BZERO", 0.0))
         self.width, self.height = header["NAXIS1"], header["NAXIS2"]
         self.channels = header.get("NAXIS3", 1)
@@ -177,14 +179,12 @@ class Bands:
         count = (y1 - y0) * self.width
         start = (channel * self.height + y0) * self.width
         size = np.dtype(self._type).itemsize
-        with self.path.open("rb") as file:
+        with _reading(self.path), self.path.open("rb") as file:
             raw = np.fromfile(file, self._type, count, offset=self._data_at + start * size)
             file.seek(0)
             mask = np.fromfile(file, np.uint8, count, offset=self._flags_at + y0 * self.width)
         if raw.size != count or mask.size != count:
-            raise StoreError(
-                f"{self.path} is shorter than its header says; delete it and run again"
-            )
+            raise DamagedError(f"{self.path} is shorter than its header says", self.path)
         data[...] = raw.reshape(data.shape)
         if self._zero:
             data += np.float32(self._zero)

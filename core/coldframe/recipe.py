@@ -37,6 +37,7 @@ class StepSpec:
     measures: tuple[str, ...]
     params: Mapping[str, Any]
     about: str = ""
+    each_night: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,6 +114,7 @@ def _step(step_id: str, spec: Mapping[str, Any], registry: Registry) -> StepSpec
         measures=as_list(spec.get("measures", [])),
         params=_with_defaults(registry.steps[spec["use"]].params, spec.get("with", {})),
         about=spec.get("about", ""),
+        each_night=spec.get("each_night", False),
     )
 
 

@@ -25,6 +25,7 @@ from coldframe.prepared import Prepared, Request
 from coldframe.recipe import Recipe, load_recipe
 from coldframe.recipe_document import find_recipe
 from coldframe.report.record import RunRecord
+from coldframe.sources import stamp_sources
 from coldframe.specs import TaskSpec
 from coldframe.store import Ref, Store
 from coldframe.timing import Timings
@@ -59,7 +60,7 @@ def prepare(
         registry.fix_metadata,
         patterns=named.kinds if named else {},
         digests=digests,
-        workers=request.workers,
+        workers=_here(request),
         skip=request.skip,
     )
     if not found.frames:
@@ -91,11 +92,14 @@ def prepare(
             output=output,
             resources=resources,
             shelf=shelf,
+            nights=found.nights,
+            each_night=request.each_night,
         )
     except UsageError as error:
         raise UsageError(f"{error}{_aside_lines(vetted)}") from None
     # The plan's own list keeps the facts, so that the report can show each frame.
     plan.set_aside[:0] = [SetAsideFrame(v.info, v.reason, "vet") for v in vetted]
+    stamp_sources(plan.tasks, digests)
     tasks = pending(plan)
     rates = load_rates(request.store)
     cost = estimate(plan, tasks, resources, rates)
@@ -119,11 +123,16 @@ def _vet(
         recipe.vet,
         digests,
         keep=request.keep,
-        workers=request.workers,
+        workers=_here(request),
         watch=watch,
     )
     aside = [v for v in vetted if v.verdict is Verdict.SET_ASIDE]
     return aside, replace(found, warnings=found.warnings + warnings(vetted))
+
+
+def _here(request: Request) -> int:
+    """Threads for the scan: those asked for may be a cluster's, this machine has its own."""
+    return min(request.workers, default_workers())
 
 
 def _aside_lines(vetted: Sequence[Vetted]) -> str:
@@ -141,8 +150,15 @@ def _names(nights: Sequence[Path]) -> str:
 Progress = Callable[[TaskSpec, Ref | None], None]
 
 
-def run(prepared: Prepared, registry: Registry, progress: Progress | None = None) -> RunRecord:
+def run(
+    prepared: Prepared,
+    registry: Registry,
+    progress: Progress | None = None,
+    say: Callable[[str], None] | None = None,
+) -> RunRecord:
     """Run the plan; write products, report.html and the manifest into the output folder.
+
+    say : told in lines for people what is worth knowing meanwhile, from any thread.
 
     Raises ColdframeError when the work fails; finished products stay in the store.
     """
@@ -169,7 +185,9 @@ def run(prepared: Prepared, registry: Registry, progress: Progress | None = None
         dict(prepared.tasks),
         scheduler=request.scheduler,
         workers=fitting_workers(plan, prepared.resources),
+        memory=prepared.resources.memory,
         watch=watch,
+        say=say,
     )
     elapsed = time.perf_counter() - started
     save_rates(request.store, timings.spent)

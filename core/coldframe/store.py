@@ -15,6 +15,7 @@ from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
 
+from coldframe.digests import file_crc
 from coldframe.errors import StoreError
 from coldframe.facts import describe
 from coldframe.frame import Ancestor, Frame, FrameInfo
@@ -63,8 +64,8 @@ class Ref:
     seconds: float = 0.0
     past: tuple[Ancestor, ...] = ()  # itself and what is behind it that this store may not hold
 
-    def to_json(self, size: int | None) -> str:
-        """The sidecar's text; `size` is the FITS file's length in bytes, if there is one."""
+    def to_json(self, size: int | None, crc: int | None) -> str:
+        """The sidecar's text; the FITS file's length in bytes and CRC-32, if there is one."""
         values: dict[str, Any] = {
             "key": self.key,
             "step": self.step,
@@ -81,13 +82,14 @@ class Ref:
             "seconds": self.seconds,
             "size": size,
             "past": [asdict(ancestor) for ancestor in self.past],
+            "crc": crc,
         }
         return json.dumps(values, sort_keys=True)
 
     @classmethod
     def from_json(cls, values: Mapping[str, Any]) -> Ref:
         """The inverse of `to_json`."""
-        known = {k: v for k, v in values.items() if k != "size"}
+        known = {k: v for k, v in values.items() if k not in ("size", "crc")}
         known["info"] = FrameInfo.from_dict(known["info"])
         for name in ("inputs", "planes", "history", "rows"):
             known[name] = tuple(known[name])
@@ -121,9 +123,10 @@ class Store:
     def put(self, ref: Ref, *, durable: bool = False) -> Ref:
         """Record `ref`, after its FITS file if it has one."""
         file = self.file(ref.key)
-        size = file.stat().st_size if file.exists() and not ref.aside else None
+        there = file.exists() and not ref.aside
+        size, crc = (file.stat().st_size, file_crc(file)) if there else (None, None)
         with atomic(file.with_suffix(".json"), durable=durable) as temporary:
-            temporary.write_text(ref.to_json(size))
+            temporary.write_text(ref.to_json(size, crc))
         return ref
 
     def put_frame(self, ref: Ref, frame: Frame, *, durable: bool = False) -> Ref:
@@ -137,11 +140,11 @@ class Store:
         return self.put(ref)
 
     def frame(self, key: str) -> Frame:
-        """The stored frame. Raises StoreError when it is gone or damaged."""
+        """The stored frame. Raises DamagedError when it is gone or damaged."""
         return read_frame(self.file(key))
 
     def numbers(self, key: str) -> dict[str, Any]:
-        """The stored numbers. Raises StoreError when they are gone or damaged."""
+        """The stored numbers. Raises DamagedError when they are gone or damaged."""
         return read_numbers(self.file(key))
 
     def bands(self, key: str) -> Bands:
@@ -162,12 +165,17 @@ class Store:
             current = queue.popleft()
             if current in out:
                 continue
-            ref = None if current in told else self.get(current)
-            if ref is not None:
+            if current not in told:
+                try:
+                    # The sidecar alone: what it was made of stays true when the pixels are gone.
+                    text = self.file(current).with_suffix(".json").read_text()
+                    ref = Ref.from_json(json.loads(text))
+                except (OSError, ValueError, KeyError, TypeError):
+                    ref = Ref(current)
                 told |= {one.key: one for one in ref.past}
                 own = Ancestor(current, ref.step, ref.params, ref.inputs, named(ref.info))
                 told.setdefault(current, own)
-            out[current] = told.get(current, Ancestor(current, "", "{}", ()))
+            out[current] = told[current]
             queue += out[current].inputs
         return tuple(out.values())
 

@@ -19,6 +19,7 @@ import numpy as np
 from coldframe.deciding import run_decision
 from coldframe.errors import ColdframeError, PluginError, SetAside, StoreError
 from coldframe.frame import Ancestor, Frame, FrameInfo
+from coldframe.sources import unchanged
 from coldframe.specs import (
     BandTask,
     BlendTask,
@@ -37,6 +38,7 @@ from coldframe.specs import (
 from coldframe.stacking import run_band, run_stack
 from coldframe.step import FrameStep, MeasureStep, Numbers
 from coldframe.store import Ref, Store, named
+from coldframe.written import note_written
 
 log = logging.getLogger("coldframe")
 
@@ -58,9 +60,9 @@ def run_task(spec: TaskSpec, *_inputs: Any) -> Ref:
             case DecideTask():
                 ref = run_decision(spec, store)
             case BandTask():
-                ref = run_band(spec, store)
+                ref = _left_out(spec, store) or run_band(spec, store)
             case StackTask():
-                ref = run_stack(spec, store)
+                ref = _left_out(spec, store) or run_stack(spec, store)
             case OutputTask():
                 ref = _output(spec, store)
             case FetchTask():
@@ -80,6 +82,14 @@ def run_task(spec: TaskSpec, *_inputs: Any) -> Ref:
     except OSError as error:
         raise StoreError(f"step '{spec.step_id}': {error}") from error
     return replace(ref, seconds=time.perf_counter() - started)
+
+
+def _left_out(spec: BandTask | StackTask, store: Store) -> Ref | None:
+    """For a stack that cannot be made and can be spared: why, in place of the stack."""
+    decision = store.get(spec.decision)
+    if decision is None or not decision.aside:
+        return None
+    return store.put(replace(decision, key=spec.key))
 
 
 def _frame(spec: FrameTask, store: Store) -> Ref:
@@ -167,14 +177,14 @@ def _read(spec: FrameTask) -> Frame:
     reader = next((r for r in worker_registry().readers if r.name == spec.reader), None)
     if reader is None:
         raise PluginError(f"the reader '{spec.reader}' for {path.name} is not installed here")
-    if not path.exists():
-        raise StoreError(f"{path} was there when the run was planned and is now gone")
-    try:
-        frame = reader.read_frame(spec.source)
-    except (ColdframeError, MemoryError, OSError):
-        raise
-    except Exception as error:
-        raise SetAside(f"{path.name} cannot be read: {type(error).__name__}: {error}") from error
+    with unchanged(path, spec.stamp):
+        try:
+            frame = reader.read_frame(spec.source)
+        except (ColdframeError, MemoryError, OSError):
+            raise
+        except Exception as error:
+            what = f"{type(error).__name__}: {error}"
+            raise SetAside(f"{path.name} cannot be read: {what}") from error
     if frame.data.dtype not in (np.uint16, np.float32):
         frame = frame.with_pixels(frame.data.astype(np.float32))
     # The night's facts (notes, fix-ups) outrank what the file alone says.
@@ -253,4 +263,4 @@ def _output(spec: OutputTask, store: Store) -> Ref:
     frame = replace(store.frame(spec.product), provenance=store.ancestry(spec.product))
     writer = worker_registry().writers[spec.writer]
     path = writer.write(frame, Path(spec.folder), spec.stem, spec.options)
-    return Ref(spec.key, step=f"{writer.name} {writer.version}", params=path.name)
+    return note_written(spec, path, f"{writer.name} {writer.version}", store)

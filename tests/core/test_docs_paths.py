@@ -8,7 +8,16 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).parents[2]
-OURS = ("architecture.md", "cameras.md", "library.md", "maths.md", "notes-file.md", "provenance.md", "shooting.md", "watch.md")
+OURS = (
+    "architecture.md",
+    "cameras.md",
+    "library.md",
+    "maths.md",
+    "notes-file.md",
+    "provenance.md",
+    "shooting.md",
+    "watch.md",
+)
 HOMES = (ROOT, ROOT / "core/coldframe", ROOT / "plugins/coldframe_steps")
 
 

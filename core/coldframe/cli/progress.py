@@ -104,7 +104,7 @@ class Progress:
             self.times[step] = time_of = time_of.plus(ref.seconds, size, frame)
             self.cost_done += self.costs.get(spec.key, 0.0)
             if ref.aside and frame:
-                self._say(f"set aside {ref.info.label}: {ref.aside}")
+                self.say(f"set aside {ref.info.label}: {ref.aside}")
             whole, compiled = now - began, self.compiling.seconds - compiled
             # Mostly compiling, a step has no pace of its own yet.
             rate = time_of.rate(whole - compiled) if compiled < 0.7 * whole else ""
@@ -119,15 +119,16 @@ class Progress:
                 count = f"{time_of.tasks} of {self.totals[step]} tasks"
                 everything = f"({done} of {sum(self.totals.values())} in all)"
                 rest = ", ".join(part for part in (rate, self.left()) if part)
-                self._say(f"{step}: {count} {everything} {rest}")
+                self.say(f"{step}: {count} {everything} {rest}")
 
     def _compiles(self, now: bool) -> None:
         if self.bars is not None:
             self.bars.update(self.bar_ids[""], note=COMPILING if now else self.left())
         elif now and self.compiling.loops == 1:
-            self._say(f"{COMPILING} ...")
+            self.say(f"{COMPILING} ...")
 
-    def _say(self, text: str) -> None:
+    def say(self, text: str) -> None:
+        """A line for people, above the bars."""
         if self.bars is not None:
             self.bars.console.print(text, markup=False, highlight=False)
         else:
