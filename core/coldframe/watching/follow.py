@@ -137,13 +137,13 @@ class Follow:
         )
 
     def _asked(self) -> Request:
-        return replace(self._request, skip=self._arrivals.unready, recipe=self._recipe)
+        # Never more than what is known to be whole: a file may have come since the last look.
+        return replace(self._request, only=self._arrivals.whole, recipe=self._recipe)
 
     def _lights_alone(self, prepared: Prepared) -> Prepared:
-        others = {Path(i.path) for i in prepared.scan.frames if i.kind is not Kind.LIGHT}
-        skip = self._arrivals.unready | others
+        lights = frozenset(Path(i.path) for i in prepared.scan.frames if i.kind is Kind.LIGHT)
         return prepare(
-            replace(self._request, skip=skip, recipe=prepared.recipe.file), self._registry
+            replace(self._request, only=lights, recipe=prepared.recipe.file), self._registry
         )
 
     def _other_recipe(self, prepared: Prepared) -> Iterator[str]:
