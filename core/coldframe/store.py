@@ -81,8 +81,8 @@ class Ref:
             "aside_step": self.aside_step,
             "seconds": self.seconds,
             "size": size,
-            "past": [asdict(ancestor) for ancestor in self.past],
             "crc": crc,
+            "past": [asdict(ancestor) for ancestor in self.past],
         }
         return json.dumps(values, sort_keys=True)
 
@@ -119,6 +119,13 @@ class Store:
             return Ref.from_json(values)
         except (OSError, ValueError, KeyError, TypeError):
             return None  # absent or cut short: the work is simply done again
+
+    def _told(self, key: str) -> Ref | None:
+        """The sidecar alone: what a product was made of stays true when its pixels are gone."""
+        try:
+            return Ref.from_json(json.loads(self.file(key).with_suffix(".json").read_text()))
+        except (OSError, ValueError, KeyError, TypeError):
+            return None
 
     def put(self, ref: Ref, *, durable: bool = False) -> Ref:
         """Record `ref`, after its FITS file if it has one."""
@@ -165,17 +172,12 @@ class Store:
             current = queue.popleft()
             if current in out:
                 continue
-            if current not in told:
-                try:
-                    # The sidecar alone: what it was made of stays true when the pixels are gone.
-                    text = self.file(current).with_suffix(".json").read_text()
-                    ref = Ref.from_json(json.loads(text))
-                except (OSError, ValueError, KeyError, TypeError):
-                    ref = Ref(current)
+            ref = None if current in told else self._told(current)
+            if ref is not None:
                 told |= {one.key: one for one in ref.past}
                 own = Ancestor(current, ref.step, ref.params, ref.inputs, named(ref.info))
                 told.setdefault(current, own)
-            out[current] = told[current]
+            out[current] = told.get(current, Ancestor(current, "", "{}", ()))
             queue += out[current].inputs
         return tuple(out.values())
 

@@ -31,7 +31,6 @@ from coldframe.errors import ColdframeError
 from coldframe.execute import run_plan
 from coldframe.plugins import find_plugins
 from coldframe.prepared import Request
-from coldframe.product import read_frame
 from coldframe.recovery import intact
 from coldframe.session import prepare
 from coldframe.store import Store
@@ -279,7 +278,7 @@ def killed_in_a_write(bench, out, rng):
         def replace(source, target, **more):
             if next(count) == number:
                 if how == "half":
-                    os.truncate(source, os.path.getsize(source) // 2)
+                    os.truncate(source, Path(source).stat().st_size // 2)
                 if how == "after":
                     true_replace(source, target, **more)
                 _die()

@@ -24,9 +24,11 @@ COMMANDS = {
     "inspect": "Vet every frame: what is wrong with it, in words and numbers.",
     "recipe": "List, show and check recipes.",
     "steps": "Show every installed step.",
+    "plugin": "Start a plugin with a step of your own.",
     "camera": "Measure a camera; advise on exposure.",
     "shotlist": "List the calibration frames that are still to be shot.",
     "demo": "Make an invented night and run the main job on it.",
+    "completion": "Print the script that completes commands in your shell.",
 }
 
 INTERRUPTED = 130

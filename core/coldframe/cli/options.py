@@ -9,6 +9,7 @@ from typing import Any
 
 import click
 
+from coldframe.cli.complete import recipe_names, settings
 from coldframe.digests import cache_file
 from coldframe.errors import UsageError
 from coldframe.execute import SCHEDULERS, check_scheduler
@@ -94,10 +95,13 @@ def planning_options(function: Callable[..., Any]) -> Callable[..., Any]:
                 "--no-each-night", is_flag=True,
                 help="Of several nights make the stacks of all together only.",
             ),
-            click.option("--recipe", metavar="NAME|FILE", help="Recipe; else the one that suits."),
+            click.option(
+                "--recipe", metavar="NAME|FILE", shell_complete=recipe_names,
+                help="Recipe; else the one that suits.",
+            ),
             click.option(
                 "--set", "overrides", multiple=True, metavar="STEP.PARAM=VALUE",
-                help="Change one parameter of the recipe.",
+                shell_complete=settings, help="Change one parameter of the recipe.",
             ),
             click.option(
                 "-o", "--output", type=click.Path(path_type=Path, file_okay=False),
