@@ -61,7 +61,7 @@ def prepare(
         patterns=named.kinds if named else {},
         digests=digests,
         workers=_here(request),
-        skip=request.skip,
+        only=request.only,
     )
     if not found.frames:
         reasons = "".join(f"\n  {label}: {why}" for label, why in found.set_aside)
