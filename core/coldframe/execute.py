@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterable
 from typing import Any
 
 from coldframe.errors import ColdframeError, UsageError
+from coldframe.evidence.trial import run_trial
 from coldframe.planned import Plan
 from coldframe.specs import FrameTask, OutputTask, TaskSpec
 from coldframe.store import Ref, Store
@@ -65,7 +66,11 @@ def run_plan(
         return {}
     graph: dict[str, Any] = {}
     for key, (spec, needs) in tasks.items():
-        graph[key] = (run_task, spec, *(n for n in needs if n in tasks))
+        waits = (n for n in needs if n in tasks)
+        if key in plan.trials:
+            graph[key] = (run_trial, spec, plan.trials[key], *waits)
+        else:
+            graph[key] = (run_task, spec, *waits)
     keys = list(tasks)
     with _callback(tasks, watch):
         refs: Iterable[Ref] = _get(scheduler, graph, keys, workers)

@@ -55,6 +55,8 @@ class Plan:
     candidates: dict[str, Mapping[Kind, Sequence[Candidate]]] = field(default_factory=dict)
     borrowed: dict[str, Candidate] = field(default_factory=dict)  # masters no step made, by key
     shelf: Shelf | None = None
+    # Tasks whose failure is told and not fatal, with the products to delete once they are done.
+    trials: dict[str, tuple[str, ...]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,6 +12,7 @@ from coldframe.estimate import (
 from coldframe.night import NightScan
 from coldframe.planned import Plan, Resources
 from coldframe.recipe import Recipe
+from coldframe.report.record import Proof
 from coldframe.specs import TaskSpec
 
 
@@ -33,6 +34,7 @@ class Request:
     use_library: bool = True
     keep: tuple[str, ...] = ()  # globs of frames to use whatever vetting finds
     vet: bool = True
+    proof: int | None = None  # lights in the sample that proves the masters; 0: no proof
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,3 +51,4 @@ class Prepared:
     estimate: Estimate
     rates: Mapping[str, float]
     cameras: tuple[str, ...] = ()  # which camera files told what
+    proof: Proof | None = None

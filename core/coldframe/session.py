@@ -20,6 +20,7 @@ from coldframe.estimate import (
     save_rates,
     work_of,
 )
+from coldframe.evidence.planning import add_proof
 from coldframe.execute import pending, run_plan
 from coldframe.graph import compile_plan
 from coldframe.library.library import open_shelf
@@ -100,10 +101,13 @@ def prepare(
         raise UsageError(f"{error}{_aside_lines(vetted)}") from None
     # The plan's own list keeps the facts, so that the report can show each frame.
     plan.set_aside[:0] = [SetAsideFrame(v.info, v.reason, "vet") for v in vetted]
+    proof = add_proof(plan, registry, found.frames, request.proof)
     tasks = pending(plan)
     rates = load_rates(request.store)
     cost = estimate(plan, tasks, resources, rates)
-    return Prepared(request, recipe, why, found, plan, tasks, resources, cost, rates, known.used)
+    return Prepared(
+        request, recipe, why, found, plan, tasks, resources, cost, rates, known.used, proof
+    )
 
 
 def _vet(

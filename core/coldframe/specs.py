@@ -165,7 +165,29 @@ class BlendTask:
     note: str
 
 
-TaskSpec = FrameTask | DecideTask | BandTask | StackTask | OutputTask | FetchTask | BlendTask
+@dataclass(frozen=True, slots=True)
+class ProbeTask:
+    """Look at products to judge the run by. Makes numbers, changes no product."""
+
+    store: str
+    key: str
+    step_id: str
+    probe: str  # a name in `coldframe.evidence.probes`
+    keys: Mapping[str, tuple[str, ...]]  # products by the part they play
+    sources: tuple[tuple[FrameInfo, str], ...] = ()  # source frames and their readers
+    call: StepCall | None = None  # the stack step, for probes that combine samples with it
+
+
+TaskSpec = (
+    FrameTask
+    | DecideTask
+    | BandTask
+    | StackTask
+    | OutputTask
+    | FetchTask
+    | BlendTask
+    | ProbeTask
+)
 
 
 def guarded(call: StepCall, what: str, function: Any, *args: Any) -> Any:

@@ -28,6 +28,7 @@ from coldframe.specs import (
     Look,
     Op,
     OutputTask,
+    ProbeTask,
     StackTask,
     TaskSpec,
     guarded,
@@ -71,6 +72,10 @@ def run_task(spec: TaskSpec, *_inputs: Any) -> Ref:
                 from coldframe.library.transfer import run_blend
 
                 ref = run_blend(spec, store)
+            case ProbeTask():
+                from coldframe.evidence.probes import run_probe
+
+                ref = run_probe(spec, store)
     except ColdframeError:
         raise
     except MemoryError:

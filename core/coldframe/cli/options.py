@@ -62,7 +62,7 @@ def with_library(function: Callable[..., Any]) -> Callable[..., Any]:
 
 def planning_options(function: Callable[..., Any]) -> Callable[..., Any]:
     """NIGHT..., --recipe, --set, -o, --store, --camera, --library, --workers, --memory, --keep,
-    --no-vet.
+    --no-vet, --proof.
     """
     for decorate in reversed(
         [
@@ -96,6 +96,10 @@ def planning_options(function: Callable[..., Any]) -> Callable[..., Any]:
             ),
             keep_option,
             click.option("--no-vet", is_flag=True, help="Do not vet the frames first."),
+            click.option(
+                "--proof", type=click.IntRange(0), metavar="N", show_default="3 to 6",
+                help="Lights stacked again without each master, for the report; 0 for none.",
+            ),
         ]
     ):  # fmt: skip
         function = decorate(function)
@@ -116,6 +120,7 @@ def make_request(
     no_library: bool = False,
     keep: tuple[str, ...] = (),
     no_vet: bool = False,
+    proof: int | None = None,
 ) -> Request:
     """Fill in the defaults that depend on each other."""
     seen: set[Path] = set()
@@ -140,4 +145,5 @@ def make_request(
         use_library=not no_library,
         keep=keep,
         vet=not no_vet,
+        proof=proof,
     )

@@ -84,7 +84,7 @@ class Progress:
             step = spec.step_id
             self.done[step] = self.done.get(step, 0) + 1
             self.cost_done += self.costs.get(spec.key, 0.0)
-            if ref.aside and isinstance(spec, FrameTask):
+            if ref.aside and isinstance(spec, FrameTask) and spec.step_id in self.order:
                 self._say(f"set aside {ref.info.label}: {ref.aside}")
             if self.bars is not None:
                 self.bars.update(self.bar_ids[step], completed=self.done[step])

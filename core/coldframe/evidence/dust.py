@@ -1,0 +1,169 @@
+"""Shadows of dust: found in the flat, measured in lights with and without it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import ndimage
+
+from coldframe.frame import UNUSABLE, Array, Flag
+
+LONGEST = 600  # blocks along the longer side
+SHALLOW = 0.004  # share of the light; what is less is not called a shadow
+SIGMAS = 6.0
+FEWEST = 5  # blocks
+LARGEST = 0.03  # share of the frame
+ORDER = 6  # of the polynomial that the flat's smooth shape is
+
+
+@dataclass(frozen=True, slots=True)
+class Shadows:
+    """Shadows in a flat.
+
+    labels : int (rows, columns) of blocks, 0 outside. depth : (n,), share of the light lost in the
+    darker half of each. size : (n,), its area in px of the frame. y, x : (n,), its middle, px.
+    block : side of a block, px.
+    """
+
+    labels: Array
+    depth: Array
+    size: Array
+    y: Array
+    x: Array
+    block: int
+
+
+def blocks_of(image: Array, flags: Array | None, block: int, cfa: bool) -> Array:
+    """Means of blocks of block x block pixels, stars clipped: float64 (rows, columns).
+
+    Each CFA position is first divided by its own median, so that colours do not matter. A block's
+    pixels more than 3 sigma (1.4826 MAD) above the median of 5 x 5 blocks' means are left out.
+    """
+    step = 2 if cfa else 1
+    height, width = (size // block * block for size in image.shape)
+    even = np.empty((height, width), np.float32)
+    for y in range(step):
+        for x in range(step):
+            plane = image[y:height:step, x:width:step]
+            level = float(np.median(plane[::5, ::5])) or 1.0
+            even[y::step, x::step] = plane / np.float32(level)
+    good = np.isfinite(even)
+    if flags is not None:
+        bad = np.uint8(UNUSABLE | Flag.SATURATED | Flag.HOT | Flag.COLD)
+        good &= (flags[:height, :width] & bad) == 0
+    cut = (height // block, block, width // block, block)
+    usual = ndimage.median_filter(_means(even, good, cut), 5, mode="nearest")
+    away = even - np.repeat(np.repeat(usual, block, 0), block, 1).astype(np.float32)
+    sigma = 1.4826 * float(np.median(np.abs(away[::3, ::3])))
+    return _means(even, good & (away < 3 * sigma) & (away > -4 * sigma), cut)
+
+
+def _means(values: Array, good: Array, cut: tuple[int, ...]) -> Array:
+    total = np.where(good, values, 0).reshape(cut).sum((1, 3), dtype=np.float64)
+    count = good.reshape(cut).sum((1, 3))
+    means: Array = np.where(count > 0, total / np.maximum(count, 1), 1.0)
+    return means
+
+
+def block_size(shape: tuple[int, int]) -> int:
+    """Side of a block: even, so that it holds all CFA positions."""
+    return 2 * max(1, -(-max(shape) // (2 * LONGEST)))
+
+
+def find_shadows(flat: Array, cfa: bool) -> Shadows:
+    """The shadows in a master flat (y, x).
+
+    Notes
+    -----
+    The flat's smooth shape is a polynomial of order `ORDER` in both directions, fitted with what
+    lies below by 3 sigma left out in turn; a shadow is a connected patch that lies below it by
+    `SHALLOW` and `SIGMAS` robust sigmas, with `FEWEST` blocks or more, off the edges. Its depth is
+    the mean over the half of its blocks that are darkest (common practice).
+    """
+    block = block_size((flat.shape[0], flat.shape[1]))
+    means = blocks_of(flat, None, block, cfa)
+    lost = 1 - means / _smooth(means)
+    soft = ndimage.gaussian_filter(lost, 1.0, mode="nearest")
+    sigma = 1.4826 * float(np.median(np.abs(soft - np.median(soft))))
+    labels, count = ndimage.label(soft > max(SHALLOW, SIGMAS * sigma))
+    kept = np.zeros_like(labels)
+    rows = []
+    for number, place in enumerate(ndimage.find_objects(labels), 1):
+        patch = labels[place] == number
+        blocks = int(patch.sum())
+        edge = any(s.start == 0 or s.stop == n for s, n in zip(place, labels.shape, strict=True))
+        if blocks < FEWEST or blocks > LARGEST * labels.size or edge:
+            continue
+        kept[place][patch] = len(rows) + 1
+        depths = np.sort(lost[place][patch])
+        middle = ndimage.center_of_mass(patch)
+        at = [(s.start + m + 0.5) * block for s, m in zip(place, middle, strict=True)]
+        rows.append((float(depths[blocks // 2 :].mean()), float(blocks * block**2), *at))
+    depth, size, y, x = np.array(rows, np.float64).reshape(-1, 4).T
+    return Shadows(kept, depth, size, y, x, block)
+
+
+def _smooth(values: Array) -> Array:
+    down, across = values.shape
+    y = np.linspace(-1, 1, down)[:, None]
+    x = np.linspace(-1, 1, across)[None, :]
+    terms = [
+        (y**i * x**j).ravel() for i in range(ORDER + 1) for j in range(ORDER + 1) if i + j <= ORDER
+    ]
+    design = np.stack(terms, axis=1)
+    target = values.ravel()
+    keep = np.isfinite(target)
+    thin = max(1, target.size // 20_000)
+    fit = np.zeros(design.shape[1])
+    for _ in range(6):
+        some = np.flatnonzero(keep)[::thin]
+        fit = np.linalg.lstsq(design[some], target[some], rcond=None)[0]
+        away = target - design @ fit
+        sigma = 1.4826 * float(np.median(np.abs(away[some])))
+        keep = (away > -3 * sigma) & (away < 5 * sigma)
+    return np.asarray((design @ fit).reshape(values.shape))
+
+
+def depth_in(shadows: Shadows, lights: Sequence[Array], flat: Array) -> tuple[float, float]:
+    """How deep the flat's shadows are in lights, as a share of their depth in the flat, and error.
+
+    lights, flat : (rows, columns), blocks as of `blocks_of`. 1: as deep as in the flat; 0: gone.
+
+    Notes
+    -----
+    The contrast of a shadow is 1 less the mean over it by the mean over a ring about it. The share
+    is the weighted mean over the shadows of contrast in the light / contrast in the flat, with
+    weights contrast^2 size: the least squares fit. Mean of the lights; the error is its standard
+    error from their scatter, NaN for one light.
+    """
+    numbers = range(1, len(shadows.depth) + 1)
+    wanted = np.array([_contrast(shadows, flat, number) for number in numbers])
+    shares = []
+    for levels in lights:
+        found = np.array([_contrast(shadows, levels, number) for number in numbers])
+        good = np.isfinite(found) & np.isfinite(wanted) & (wanted > SHALLOW / 2)
+        if good.any():
+            weights = shadows.size[good]
+            product = float(np.sum(weights * found[good] * wanted[good]))
+            shares.append(product / float(np.sum(weights * wanted[good] ** 2)))
+    if not shares:
+        return float("nan"), float("nan")
+    error = np.std(shares, ddof=1) / len(shares) ** 0.5 if len(shares) > 1 else np.nan
+    return float(np.mean(shares)), float(error)
+
+
+def _contrast(shadows: Shadows, levels: Array, number: int) -> float:
+    place = ndimage.find_objects(shadows.labels)[number - 1]
+    wide = max(2, round((shadows.size[number - 1] ** 0.5) / shadows.block / 2))
+    rows, columns = (
+        slice(max(0, s.start - wide), s.stop + wide) for s in place
+    )
+    labels = shadows.labels[rows, columns]
+    inside = labels == number
+    ring = ndimage.binary_dilation(inside, iterations=wide) & (labels == 0)
+    ring &= ~ndimage.binary_dilation(labels > 0, iterations=1)
+    if ring.sum() < 4:
+        return float("nan")
+    return float(1 - levels[rows, columns][inside].mean() / levels[rows, columns][ring].mean())
