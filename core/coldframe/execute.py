@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterable
 from typing import Any
 
 from coldframe.errors import ColdframeError, UsageError
-from coldframe.evidence.trial import run_trial
+from coldframe.evidence.trial import Trial, run_trial
 from coldframe.planned import Plan
 from coldframe.specs import FrameTask, OutputTask, TaskSpec
 from coldframe.store import Ref, Store
@@ -68,7 +68,7 @@ def run_plan(
     for key, (spec, needs) in tasks.items():
         waits = (n for n in needs if n in tasks)
         if key in plan.trials:
-            graph[key] = (run_trial, spec, plan.trials[key], *waits)
+            graph[key] = (run_trial, Trial(spec, plan.trials[key]), *waits)
         else:
             graph[key] = (run_task, spec, *waits)
     keys = list(tasks)

@@ -10,10 +10,10 @@ from scipy import ndimage
 
 from coldframe.frame import UNUSABLE, Array, Flag
 
-LONGEST = 600  # blocks along the longer side
+LONGEST = 1500  # blocks along the longer side
 SHALLOW = 0.004  # share of the light; what is less is not called a shadow
 SIGMAS = 6.0
-FEWEST = 5  # blocks
+FEWEST = 9  # blocks
 LARGEST = 0.03  # share of the frame
 ORDER = 6  # of the polynomial that the flat's smooth shape is
 
@@ -22,8 +22,8 @@ ORDER = 6  # of the polynomial that the flat's smooth shape is
 class Shadows:
     """Shadows in a flat.
 
-    labels : int (rows, columns) of blocks, 0 outside. depth : (n,), share of the light lost in the
-    darker half of each. size : (n,), its area in px of the frame. y, x : (n,), its middle, px.
+    labels : int (rows, columns) of blocks, 0 outside. depth : (n,), share of the light lost
+    where each is deeper than 0.8 of its deepest. size : (n,), its area in px of the frame. y, x : (n,), its middle, px.
     block : side of a block, px.
     """
 
@@ -36,10 +36,11 @@ class Shadows:
 
 
 def blocks_of(image: Array, flags: Array | None, block: int, cfa: bool) -> Array:
-    """Means of blocks of block x block pixels, stars clipped: float64 (rows, columns).
+    """Means of blocks of block x block pixels: float64 (rows, columns).
 
-    Each CFA position is first divided by its own median, so that colours do not matter. A block's
-    pixels more than 3 sigma (1.4826 MAD) above the median of 5 x 5 blocks' means are left out.
+    Each CFA position is first divided by its own median, so that colours do not matter. With flags
+    (of a light), flagged pixels are left out, and those more than 3 sigma (1.4826 MAD) above the
+    median of the means of 5 x 5 blocks: stars.
     """
     step = 2 if cfa else 1
     height, width = (size // block * block for size in image.shape)
@@ -49,15 +50,15 @@ def blocks_of(image: Array, flags: Array | None, block: int, cfa: bool) -> Array
             plane = image[y:height:step, x:width:step]
             level = float(np.median(plane[::5, ::5])) or 1.0
             even[y::step, x::step] = plane / np.float32(level)
-    good = np.isfinite(even)
-    if flags is not None:
-        bad = np.uint8(UNUSABLE | Flag.SATURATED | Flag.HOT | Flag.COLD)
-        good &= (flags[:height, :width] & bad) == 0
     cut = (height // block, block, width // block, block)
+    if flags is None:
+        return _means(even, np.isfinite(even), cut)
+    bad = np.uint8(UNUSABLE | Flag.SATURATED | Flag.HOT | Flag.COLD)
+    good = np.isfinite(even) & ((flags[:height, :width] & bad) == 0)
     usual = ndimage.median_filter(_means(even, good, cut), 5, mode="nearest")
     away = even - np.repeat(np.repeat(usual, block, 0), block, 1).astype(np.float32)
     sigma = 1.4826 * float(np.median(np.abs(away[::3, ::3])))
-    return _means(even, good & (away < 3 * sigma) & (away > -4 * sigma), cut)
+    return _means(even, good & (away < 3 * sigma), cut)
 
 
 def _means(values: Array, good: Array, cut: tuple[int, ...]) -> Array:
@@ -80,7 +81,8 @@ def find_shadows(flat: Array, cfa: bool) -> Shadows:
     The flat's smooth shape is a polynomial of order `ORDER` in both directions, fitted with what
     lies below by 3 sigma left out in turn; a shadow is a connected patch that lies below it by
     `SHALLOW` and `SIGMAS` robust sigmas, with `FEWEST` blocks or more, off the edges. Its depth is
-    the mean over the half of its blocks that are darkest (common practice).
+    the mean where, after smoothing by a block, it is deeper than 0.8 of its deepest (common
+    practice).
     """
     block = block_size((flat.shape[0], flat.shape[1]))
     means = blocks_of(flat, None, block, cfa)
@@ -97,10 +99,10 @@ def find_shadows(flat: Array, cfa: bool) -> Shadows:
         if blocks < FEWEST or blocks > LARGEST * labels.size or edge:
             continue
         kept[place][patch] = len(rows) + 1
-        depths = np.sort(lost[place][patch])
+        deep = soft[place] >= 0.8 * float(soft[place][patch].max())
         middle = ndimage.center_of_mass(patch)
         at = [(s.start + m + 0.5) * block for s, m in zip(place, middle, strict=True)]
-        rows.append((float(depths[blocks // 2 :].mean()), float(blocks * block**2), *at))
+        rows.append((float(lost[place][patch & deep].mean()), float(blocks * block**2), *at))
     depth, size, y, x = np.array(rows, np.float64).reshape(-1, 4).T
     return Shadows(kept, depth, size, y, x, block)
 

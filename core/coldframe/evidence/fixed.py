@@ -57,7 +57,7 @@ def probe(spec: ProbeTask, store: Store) -> Numbers:
     if flat is not None:
         shadows = find_shadows(flat.data, cfa)
         flat_blocks = blocks_of(flat.data, None, block, cfa)
-        out |= {"flat_falloff": _falloff(flat.data, flat.flags, flat.info)}
+        out |= {"flat_falloff": _falloff(flat.data, flat.flags, flat.info, 4.0)}
         out |= {
             "dust_depth": shadows.depth,
             "dust_size": shadows.size,
@@ -132,10 +132,10 @@ def _lines(master: Frame, cfa: bool) -> Profiles:
     return lines
 
 
-def _falloff(data: Array, flags: Array, info: FrameInfo) -> float:
+def _falloff(data: Array, flags: Array, info: FrameInfo, above: float = 2.0) -> float:
     """Mean over the colours."""
     planes = colours(Frame(data, flags, info))
-    found = [fit_shape(box_levels(channel, planes.flags)) for channel in planes.channels]
+    found = [fit_shape(box_levels(channel, planes.flags), above) for channel in planes.channels]
     known = [shape.falloff for shape in found if shape is not None]
     return float(np.mean(known)) if known else math.nan
 

@@ -35,7 +35,8 @@ class Profiles:
     def __init__(self, cfa: bool) -> None:
         self._step = 2 if cfa else 1
         self._sums: dict[tuple[int, int, int], Array] = {}
-        self._noise: dict[tuple[int, int], float] = {}
+        self._errors: dict[tuple[int, int, int], float] = {}
+        self._noise: list[float] = []
         self._frames = 0
 
     def add(self, image: Array, flags: Array) -> None:
@@ -44,49 +45,46 @@ class Profiles:
         for y in range(self._step):
             for x in range(self._step):
                 plane = image[y :: self._step, x :: self._step]
-                marks = flags[y :: self._step, x :: self._step]
-                noise = pixel_noise(plane, marks)
-                self._noise[y, x] = self._noise.get((y, x), 0.0) + noise**2
+                self._noise.append(pixel_noise(plane, flags[y :: self._step, x :: self._step]))
                 for axis in (0, 1):
-                    levels = np.median(plane, axis=1 - axis).astype(np.float64)
+                    lines = plane if axis == 0 else np.ascontiguousarray(plane.T)
+                    steps = lines[1:-1] - (lines[:-2] + lines[2:]) / 2
+                    own = np.median(steps, axis=1)
+                    spread = 1.4826 * np.median(np.abs(steps - own[:, None]), axis=1)
                     key = (axis, y, x)
-                    self._sums[key] = self._sums.get(key, 0.0) + levels
+                    self._sums[key] = self._sums.get(key, 0.0) + own.astype(np.float64)
+                    error = math.pi / 2 * float(np.mean(spread**2)) / max(1, lines.shape[1])
+                    self._errors[key] = self._errors.get(key, 0.0) + error
 
     @property
     def noise(self) -> float:
         """Noise of one pixel, ADU: root mean square over the frames and CFA positions."""
-        if not self._frames:
-            return math.nan
-        return math.sqrt(float(np.mean(list(self._noise.values()))) / self._frames)
+        return math.sqrt(float(np.mean(np.square(self._noise)))) if self._noise else math.nan
 
     def stripes(self, axis: int) -> Stripes:
         """Of rows (axis 0) or columns (axis 1).
 
         Notes
         -----
-        d = l[i] - (l[i-1] + l[i+1]) / 2 of the levels l cancels what is smooth. Its variance is 3/2
-        of that of the levels: stripes plus the noise of a median of n pixels, (pi / 2) sigma^2 / n
-        (Hodges and Lehmann 1967, JASA 62, 926). Variances of d by 1.4826 MAD; the error is that of
-        a variance from m values with a MAD, 1.65 sqrt(2 / m) of it (efficiency 0.37: Rousseeuw and
-        Croux 1993, JASA 88, 1273), the CFA positions taken as one.
+        d = l[i] - (l[i-1] + l[i+1]) / 2, the median over a row of its pixels less those of the
+        rows beside it, cancels sky, nebulae and stars. Its variance is 3/2 of that of the rows'
+        levels, and the noise of a median of n pixels, (pi / 2) s^2 / n (Hodges and Lehmann 1967,
+        JASA 62, 926), s being the spread of the differences within the row. Variances by 1.4826
+        MAD; the error is that of a variance of m values by the MAD, of efficiency 0.37: its
+        sqrt(2 / (0.37 m)) (Rousseeuw and Croux 1993, JASA 88, 1273), the CFA positions taken as
+        one.
         """
         found, errors = [], []
         for (which, y, x), total in self._sums.items():
-            if which != axis:
-                continue
-            levels = total / self._frames
-            other = self._sums[1 - axis, y, x].size
-            d = levels[1:-1] - (levels[:-2] + levels[2:]) / 2
-            if d.size < 8:
-                continue
-            variance = (1.4826 * float(np.median(np.abs(d - np.median(d))))) ** 2 / 1.5
-            noise = math.pi / 2 * self._noise[y, x] / self._frames / other / self._frames
-            found.append(variance - noise)
-            errors.append(variance * 1.65 * math.sqrt(2 / d.size))
+            if which == axis and total.size >= 8:
+                d = total / self._frames
+                variance = (1.4826 * float(np.median(np.abs(d - np.median(d))))) ** 2
+                noise = self._errors[which, y, x] / self._frames**2
+                found.append((variance - noise) / 1.5)
+                errors.append(variance / 1.5 * math.sqrt(2 / (0.37 * d.size)))
         if not found:
             return Stripes(math.nan, math.nan)
-        own = float(np.mean(found))
-        return Stripes(math.sqrt(max(0.0, own)), float(np.mean(errors)))
+        return Stripes(math.sqrt(max(0.0, float(np.mean(found)))), float(np.mean(errors)))
 
 
 @dataclass(frozen=True, slots=True)

@@ -54,14 +54,14 @@ class Shape:
     falloff: float
 
 
-def fit_shape(levels: Array) -> Shape | None:
+def fit_shape(levels: Array, above: float = 2.0) -> Shape | None:
     """A plane and a bowl of second and fourth order through box levels; None for too few boxes.
 
     Notes
     -----
     level + a y + b x + c r^2 + d r^4, r the distance from the centre in half diagonals, by least
-    squares. Boxes more than 2 sigma (1.4826 MAD) above the surface or 4 below are left out, over
-    again: nebulae only add light. A plane and even powers of r are what vignetting with an axis
+    squares. Boxes more than `above` sigma (1.4826 MAD) above the surface or 4 below are left out,
+    over again: nebulae only add light. A plane and even powers of r are what vignetting with an axis
     near the centre and a gradient of the sky look like (common practice).
     """
     down, across = levels.shape
@@ -82,7 +82,7 @@ def fit_shape(levels: Array) -> Shape | None:
         solution = np.linalg.lstsq(design[keep], target[keep], rcond=None)[0]
         away = target - design @ solution
         sigma = 1.4826 * float(np.median(np.abs(away[keep] - np.median(away[keep]))))
-        now = (away <= max(2 * sigma, 1e-9)) & (away >= -max(4 * sigma, 1e-9))
+        now = (away <= max(above * sigma, 1e-9)) & (away >= -max(4 * sigma, 1e-9))
         if now.sum() < 12 or np.array_equal(now, keep):
             break
         keep = now
