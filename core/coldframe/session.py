@@ -31,6 +31,7 @@ from coldframe.plugins import Registry
 from coldframe.prepared import Prepared, Request
 from coldframe.recipe import Recipe, load_recipe
 from coldframe.recipe_document import find_recipe
+from coldframe.report.blocks import Part
 from coldframe.report.record import RunRecord
 from coldframe.specs import TaskSpec
 from coldframe.store import Ref, Store
@@ -192,9 +193,40 @@ def run(prepared: Prepared, registry: Registry, progress: Progress | None = None
         for found in registry.manager.hook.coldframe_report_sections(record=record)
         for section in found
     ]
-    report = write_report(record, request.output / "report.html", sections)
+    report = write_report(
+        record, request.output / "report.html", sections, _to_shoot(prepared, record, registry)
+    )
     write_manifest(request.output, manifest(prepared, record, report))
     return record
+
+
+def _to_shoot(prepared: Prepared, record: RunRecord, registry: Registry) -> list[Part]:
+    """The calibration frames that the lights of the run still need; none without a proof."""
+    from coldframe.report.figures import positions, proved
+    from coldframe.shots.items import Wish
+    from coldframe.shots.plan import make_list
+    from coldframe.shots.sheet import next_part
+    from coldframe.shots.stock import Stocked
+
+    stack = proved(record)
+    if stack is None:
+        return []
+    bad = {id(aside.info) for aside in prepared.plan.set_aside}
+    shelf = prepared.plan.shelf
+    wish = Wish(positions=max(1, round(positions(record, stack))))
+    shots = make_list(
+        [info for info in prepared.scan.frames if id(info) not in bad],
+        [],
+        find_cameras(prepared.request.cameras),
+        lambda info: reader_for(info, registry.readers).read_frame(info),
+        wish,
+        [
+            Stocked(master.info.kind, master.info, len(master.sources))
+            for master in (shelf.candidates if shelf else ())
+            if master.info.kind is not None
+        ],
+    )
+    return [next_part(shots, wish)]
 
 
 def default_workers() -> int:

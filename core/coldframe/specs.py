@@ -179,14 +179,7 @@ class ProbeTask:
 
 
 TaskSpec = (
-    FrameTask
-    | DecideTask
-    | BandTask
-    | StackTask
-    | OutputTask
-    | FetchTask
-    | BlendTask
-    | ProbeTask
+    FrameTask | DecideTask | BandTask | StackTask | OutputTask | FetchTask | BlendTask | ProbeTask
 )
 
 

@@ -76,8 +76,8 @@ def add(
     from coldframe.library.add import Wish
     from coldframe.library.add import add as add_folders
     from coldframe.library.page import summary, verdicts
-    from coldframe.plugins import find_plugins
     from coldframe.manifest import versions
+    from coldframe.plugins import find_plugins
 
     registry = find_plugins()
     wish = Wish(recipe, overrides, workers, memory, versions(registry), cameras)

@@ -62,7 +62,10 @@ def curve(samples: Samples, rng: np.random.Generator) -> dict[str, Array]:
     frames, noise, scatter = sizes(samples.lights), [], []
     for size in frames:
         found = np.array(
-            [noise_of(*combine(samples, chosen)) for chosen in choices(samples.lights, size, rng)]
+            [
+                noise_of(*combine(samples, chosen.tolist()))
+                for chosen in choices(samples.lights, size, rng)
+            ]
         )
         found = found[np.isfinite(found) & (found > 0)]
         noise.append(float(np.mean(found**-2.0)) ** -0.5 if found.size else np.nan)

@@ -89,9 +89,9 @@ def find_shadows(flat: Array, cfa: bool) -> Shadows:
     lost = 1 - means / _smooth(means)
     soft = ndimage.gaussian_filter(lost, 1.0, mode="nearest")
     sigma = 1.4826 * float(np.median(np.abs(soft - np.median(soft))))
-    labels, count = ndimage.label(soft > max(SHALLOW, SIGMAS * sigma))
+    labels, _ = ndimage.label(soft > max(SHALLOW, SIGMAS * sigma))
     kept = np.zeros_like(labels)
-    rows = []
+    rows: list[tuple[float, ...]] = []
     for number, place in enumerate(ndimage.find_objects(labels), 1):
         patch = labels[place] == number
         blocks = int(patch.sum())
@@ -108,24 +108,26 @@ def find_shadows(flat: Array, cfa: bool) -> Shadows:
 
 
 def _smooth(values: Array) -> Array:
-    down, across = values.shape
-    y = np.linspace(-1, 1, down)[:, None]
-    x = np.linspace(-1, 1, across)[None, :]
-    terms = [
-        (y**i * x**j).ravel() for i in range(ORDER + 1) for j in range(ORDER + 1) if i + j <= ORDER
-    ]
-    design = np.stack(terms, axis=1)
-    target = values.ravel()
+    """The polynomial of order `ORDER` that lies through the blocks outside shadows."""
+    across, down = (
+        np.polynomial.legendre.legvander(np.linspace(-1, 1, size), ORDER)
+        for size in values.shape[::-1]
+    )
+    thin = max(1, int((values.size / 20_000) ** 0.5))
+    some = np.s_[::thin, ::thin]
+    i, j = np.nonzero(np.add.outer(np.arange(ORDER + 1), np.arange(ORDER + 1)) <= ORDER)
+    design = (down[::thin, None, i] * across[None, ::thin, j]).reshape(-1, i.size)
+    target = values[some].ravel()
     keep = np.isfinite(target)
-    thin = max(1, target.size // 20_000)
-    fit = np.zeros(design.shape[1])
+    terms = np.zeros((ORDER + 1, ORDER + 1))
     for _ in range(6):
-        some = np.flatnonzero(keep)[::thin]
-        fit = np.linalg.lstsq(design[some], target[some], rcond=None)[0]
+        fit = np.linalg.lstsq(design[keep], target[keep], rcond=None)[0]
+        terms[i, j] = fit
         away = target - design @ fit
-        sigma = 1.4826 * float(np.median(np.abs(away[some])))
+        sigma = 1.4826 * float(np.median(np.abs(away[keep])))
         keep = (away > -3 * sigma) & (away < 5 * sigma)
-    return np.asarray((design @ fit).reshape(values.shape))
+    surface: Array = down @ terms @ across.T
+    return surface
 
 
 def depth_in(shadows: Shadows, lights: Sequence[Array], flat: Array) -> tuple[float, float]:
@@ -159,9 +161,7 @@ def depth_in(shadows: Shadows, lights: Sequence[Array], flat: Array) -> tuple[fl
 def _contrast(shadows: Shadows, levels: Array, number: int) -> float:
     place = ndimage.find_objects(shadows.labels)[number - 1]
     wide = max(2, round((shadows.size[number - 1] ** 0.5) / shadows.block / 2))
-    rows, columns = (
-        slice(max(0, s.start - wide), s.stop + wide) for s in place
-    )
+    rows, columns = (slice(max(0, s.start - wide), s.stop + wide) for s in place)
     labels = shadows.labels[rows, columns]
     inside = labels == number
     ring = ndimage.binary_dilation(inside, iterations=wide) & (labels == 0)

@@ -98,9 +98,7 @@ def probe(spec: ProbeTask, store: Store) -> Numbers:
             out[f"dust_{name}"] = depth_in(shadows, [both[i] for both in dust], flat_blocks)
     out |= {"light_noise": clean_lines.noise, "level": float(np.mean(levels))}
     out |= floors(masters, float(np.mean(scales)), np.mean(levels, axis=0), cfa)
-    return {
-        name: np.atleast_1d(np.asarray(value, np.float64)) for name, value in out.items()
-    }
+    return {name: np.atleast_1d(np.asarray(value, np.float64)) for name, value in out.items()}
 
 
 def _names(spec: ProbeTask, store: Store) -> Iterator[tuple[str, dict[str, str], int]]:

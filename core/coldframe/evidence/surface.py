@@ -6,7 +6,7 @@ import numpy as np
 
 from coldframe.evidence.probes import alive
 from coldframe.evidence.shape import box_levels, fit_shape
-from coldframe.frame import Frame
+from coldframe.frame import Array, Frame
 from coldframe.specs import ProbeTask
 from coldframe.step import Numbers
 from coldframe.store import Store
@@ -18,7 +18,7 @@ def probe(spec: ProbeTask, store: Store) -> Numbers:
     `PART boxes` : (rows, columns), ADU. `PART sky`, `PART tilt` (ADU), `PART falloff`, `PART range`
     (ADU, from the box at the 5th to the one at the 95th percentile) : (1,).
     """
-    out = {}
+    out: dict[str, Array] = {}
     for part, keys in spec.keys.items():
         for key in alive(store, keys):
             out |= {f"{part} {name}": value for name, value in surface(store.frame(key)).items()}

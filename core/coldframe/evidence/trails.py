@@ -71,7 +71,7 @@ def probe(spec: ProbeTask, store: Store) -> Numbers:
     rejected = high if high.ndim == 2 else high.min(axis=0)
     keys = need(store, spec.keys["decision"][0]).rows
     out: dict[str, Array] = {}
-    rows = []
+    rows: list[tuple[float, ...]] = []
     for trail in find_trails(np.asarray(rejected)):
         top, left, height, width = _window(trail, stack.shape)
         cut = np.s_[:, top : top + height, left : left + width]

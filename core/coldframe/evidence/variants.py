@@ -114,9 +114,7 @@ def _without(plan: Plan, light: Light, kind: str) -> tuple[Member, list[str]]:
     return (key, survey, measures), [key, survey] if survey else [key]
 
 
-def _stack(
-    plan: Plan, like: StackTask, members: Sequence[Member], after: tuple[str, ...]
-) -> str:
+def _stack(plan: Plan, like: StackTask, members: Sequence[Member], after: tuple[str, ...]) -> str:
     """Tasks for a stack of other members, made like an existing one; its key."""
     call, store = like.call, like.store
     decision = decision_key(call, members)
