@@ -12,8 +12,8 @@ from coldframe.specs import ProbeTask
 from coldframe.step import Numbers
 from coldframe.store import Store
 
-SINGLES = 32  # lights measured alone, at most
-TRIES = 6  # different choices of lights for each number of them
+SINGLES = 16  # lights measured alone, at most
+TRIES = 4  # different choices of lights for each number of them
 
 
 def probe(spec: ProbeTask, store: Store) -> Numbers:

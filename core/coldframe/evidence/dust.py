@@ -138,24 +138,31 @@ def depth_in(shadows: Shadows, lights: Sequence[Array], flat: Array) -> tuple[fl
     Notes
     -----
     The contrast of a shadow is 1 less the mean over it by the mean over a ring about it. The share
-    is the weighted mean over the shadows of contrast in the light / contrast in the flat, with
-    weights contrast^2 size: the least squares fit. Mean of the lights; the error is its standard
-    error from their scatter, NaN for one light.
+    is the weighted mean over the shadows of contrast in the lights / contrast in the flat, with
+    weights contrast^2 size: the least squares fit. The error is the standard error of that mean by
+    the scatter of the shadows, or of the lights where that is larger: stars beside a shadow are
+    the same in every light. NaN for one shadow and one light.
     """
     numbers = range(1, len(shadows.depth) + 1)
     wanted = np.array([_contrast(shadows, flat, number) for number in numbers])
-    shares = []
-    for levels in lights:
-        found = np.array([_contrast(shadows, levels, number) for number in numbers])
-        good = np.isfinite(found) & np.isfinite(wanted) & (wanted > SHALLOW / 2)
-        if good.any():
-            weights = shadows.size[good]
-            product = float(np.sum(weights * found[good] * wanted[good]))
-            shares.append(product / float(np.sum(weights * wanted[good] ** 2)))
-    if not shares:
+    found = np.array([[_contrast(shadows, levels, n) for n in numbers] for levels in lights])
+    found = found.reshape(len(lights), wanted.size)
+    good = np.isfinite(wanted) & (wanted > SHALLOW / 2) & np.isfinite(found).all(axis=0)
+    if not good.any() or not len(lights):
         return float("nan"), float("nan")
-    error = np.std(shares, ddof=1) / len(shares) ** 0.5 if len(shares) > 1 else np.nan
-    return float(np.mean(shares)), float(error)
+    shares = found[:, good] / wanted[good]
+    weights = shadows.size[good] * wanted[good] ** 2
+    weights = weights / weights.sum()
+    by_shadow, by_light = shares.mean(axis=0), shares @ weights
+    mean = float(by_light.mean())
+    errors = [float("nan")]
+    n = int(good.sum())
+    if n > 1:
+        squares = float(np.sum(weights**2 * (by_shadow - mean) ** 2))
+        errors.append(float(np.sqrt(squares * n / (n - 1))))
+    if len(lights) > 1:
+        errors.append(float(by_light.std(ddof=1) / len(lights) ** 0.5))
+    return mean, float(np.nanmax(errors)) if len(errors) > 1 else float("nan")
 
 
 def _contrast(shadows: Shadows, levels: Array, number: int) -> float:

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from coldframe import specs
 from coldframe.errors import SetAside
 from coldframe.evidence.dust import block_size, blocks_of, depth_in, find_shadows
 from coldframe.evidence.pattern import Profiles, Stripes, hot_pixels
@@ -15,7 +16,7 @@ from coldframe.evidence.probes import alive
 from coldframe.evidence.shape import box_levels, fit_shape
 from coldframe.frame import UNUSABLE, Array, Frame, FrameInfo
 from coldframe.report.glance import colours
-from coldframe.specs import ProbeTask, need, worker_registry
+from coldframe.specs import ProbeTask, need
 from coldframe.step import Numbers
 from coldframe.store import Store
 
@@ -114,7 +115,7 @@ def _pairs(
     spec: ProbeTask, store: Store, names: list[tuple[str, dict[str, str], int]]
 ) -> Iterator[Pair]:
     """One at a time, since each may be large."""
-    readers = {reader.name: reader for reader in worker_registry().readers}
+    readers = {reader.name: reader for reader in specs.worker_registry().readers}
     for key, masters, place in names:
         info, reader = spec.sources[place]
         raw = np.asarray(readers[reader].read_frame(info).data, np.float32)

@@ -21,7 +21,7 @@ FARTHEST = 3.0  # px; what is farther is another star
 
 
 def probe(spec: ProbeTask, store: Store) -> Numbers:
-    """star_y, star_x : (stars,), px. move_y, move_x : (lights, stars), px, where each light has a
+    """shape : (2,), of the frame, px. star_y, star_x : (stars,), px. move_y, move_x : (lights, stars), px, where each light has a
     star less where the stack has it; NaN where it could not be measured.
 
     Raises SetAside when there is no star to measure.
@@ -37,6 +37,7 @@ def probe(spec: ProbeTask, store: Store) -> Numbers:
     moves = np.stack([centres(store.frame(key), places) - places for key in lights])
     moves[np.hypot(*np.moveaxis(moves, 2, 0)) > FARTHEST] = np.nan
     return {
+        "shape": np.array(stack.shape, np.float64),
         "star_y": places[:, 0],
         "star_x": places[:, 1],
         "move_y": moves[..., 0],

@@ -4,16 +4,17 @@ from __future__ import annotations
 
 import numpy as np
 
+from coldframe import specs
 from coldframe.errors import SetAside
 from coldframe.evidence.probes import alive
 from coldframe.frame import Array, Frame, FrameInfo
 from coldframe.report.glance import colours
-from coldframe.specs import ProbeTask, worker_registry
+from coldframe.specs import ProbeTask
 from coldframe.step import Numbers
 from coldframe.store import Store
 
 WIDTH = 216  # px
-DEEP = 8  # rows of the frame looked at for each row of the picture
+DEEP = 8  # rows of the frame looked at for each row of the picture, at most
 
 
 def probe(spec: ProbeTask, store: Store) -> Numbers:
@@ -26,7 +27,7 @@ def probe(spec: ProbeTask, store: Store) -> Numbers:
     if made:
         picture = thumb_of_product(store, made[0], store.get(made[0]).info)  # type: ignore[union-attr]
     else:
-        reader = next((r for r in worker_registry().readers if r.name == reader_name), None)
+        reader = next((r for r in specs.worker_registry().readers if r.name == reader_name), None)
         if reader is None:
             raise SetAside(f"its reader '{reader_name}' is not installed here")
         frame = reader.read_frame(info)
@@ -37,35 +38,36 @@ def probe(spec: ProbeTask, store: Store) -> Numbers:
 def thumb_of_product(store: Store, key: str, info: FrameInfo) -> Array:
     """The picture of a stored frame; only the rows that it needs are read."""
     bands = store.bands(key)
-    height, width, channels = bands.height, bands.width, bands.channels
-    tops = _tops(height, width)
-    data = np.empty((channels, len(tops) * DEEP, width), np.float32)
-    marks = np.empty((DEEP, width), np.uint8)
-    for channel in range(channels):
+    tops, deep = _rows(bands.height, bands.width)
+    data = np.empty((bands.channels, len(tops) * deep, bands.width), np.float32)
+    marks = np.empty((deep, bands.width), np.uint8)
+    for channel in range(bands.channels):
         for i, top in enumerate(tops):
-            bands.read(top, top + DEEP, channel, data[channel, i * DEEP : (i + 1) * DEEP], marks)
-    return _shrunk(data, info)
+            bands.read(top, top + deep, channel, data[channel, i * deep : (i + 1) * deep], marks)
+    return _shrunk(data, info, deep)
 
 
 def thumb(channels: Array, info: FrameInfo) -> Array:
     """The picture of a frame in memory, channels (c, y, x)."""
-    tops = _tops(*channels.shape[1:])
-    rows = np.concatenate([np.arange(top, top + DEEP) for top in tops])
-    return _shrunk(channels[:, rows], info)
+    tops, deep = _rows(*channels.shape[1:])
+    rows = np.concatenate([np.arange(top, top + deep) for top in tops])
+    return _shrunk(channels[:, rows], info, deep)
 
 
-def _tops(height: int, width: int) -> list[int]:
-    """First row, an even one, of what each row of the picture is made of."""
-    wanted = max(1, min(round(WIDTH * height / width), height // DEEP))
-    return [int(i * (height - DEEP) / max(1, wanted - 1)) // 2 * 2 for i in range(wanted)]
+def _rows(height: int, width: int) -> tuple[list[int], int]:
+    """First row, an even one, of what each row of the picture is made of, and how many there are."""
+    wanted = max(1, min(round(WIDTH * height / width), height // 2))
+    deep = min(DEEP, max(2, height // wanted // 2 * 2))
+    return [int(i * (height - deep) / max(1, wanted - 1)) // 2 * 2 for i in range(wanted)], deep
 
 
-def _shrunk(data: Array, info: FrameInfo) -> Array:
+def _shrunk(data: Array, info: FrameInfo, deep: int) -> Array:
     """Means over the pixels of each: float64 (colours, h, w)."""
     flags = np.zeros(data.shape[1:], np.uint8)
     plain = data if len(data) > 1 else data[0]
     planes = np.asarray(colours(Frame(plain, flags, info)).channels)
-    deep = DEEP // 2 if planes.shape[1] < data.shape[1] else DEEP
+    if planes.shape[1] < data.shape[1]:  # each 2 x 2 of a mosaic is one pixel
+        deep //= 2
     height, width = planes.shape[1] // deep, planes.shape[2]
     edges = np.linspace(0, width, min(WIDTH, width) + 1).astype(int)[:-1]
     rows = planes.reshape(len(planes), height, deep, width).mean(axis=2, dtype=np.float64)

@@ -139,7 +139,8 @@ def _stack(plan: Plan, like: StackTask, members: Sequence[Member], after: tuple[
         (decision, *bands),
     )
     plan.trials |= dict.fromkeys((decision, *bands), ())
-    plan.trials[key] = after
+    # The decision goes with its frames: a stack that is made anew needs both.
+    plan.trials[key] = (decision, *after) if after else ()
     return key
 
 

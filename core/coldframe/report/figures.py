@@ -155,18 +155,7 @@ def changes(record: RunRecord) -> list[Change]:
             _known(one(fixed, "hot_count")),
         )
     ]
-    for line in ("rows", "columns"):
-        errors = [_root(one(fixed, f"{what}_{line}_error")) for what in ("raw", "clean")]
-        found.append(
-            Change(
-                "bias",
-                f"Pattern of {line}",
-                one(fixed, f"raw_{line}"),
-                one(fixed, f"clean_{line}"),
-                "ADU",
-                errors[1],
-            )
-        )
+    found += [_pattern(fixed, line) for line in ("rows", "columns")]
     found.append(
         Change(
             "flat",
@@ -204,6 +193,19 @@ def changes(record: RunRecord) -> list[Change]:
             )
         )
     return [change for change in found if change.before is not None and change.after is not None]
+
+
+def _pattern(fixed: Numbers, line: str) -> Change:
+    """Of rows or columns: in lights as shot, or in the master where lights are too noisy."""
+    before, error = one(fixed, f"raw_{line}"), one(fixed, f"raw_{line}_error")
+    note = "the dark takes it away too" if f"dark_{line}" in fixed else ""
+    if before is not None and error is not None and before**2 < 2 * error:
+        master = next((kind for kind in ("bias", "dark") if f"{kind}_{line}" in fixed), None)
+        before = one(fixed, f"{master}_{line}") if master else None
+        note = f"before: as the {master} has it, one light is too noisy to tell"
+    uncertain = _root(one(fixed, f"clean_{line}_error"))
+    after = one(fixed, f"clean_{line}")
+    return Change("bias", f"Pattern of {line}", before, after, "ADU", uncertain, note)
 
 
 def _known(count: float | None) -> str:

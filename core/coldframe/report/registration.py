@@ -15,6 +15,7 @@ from coldframe.report.record import RunRecord
 _SIZE = 5.6  # inches wide
 _LONGEST = 0.06  # of the field: what the arrow of the 95th percentile takes
 _ROUND = (1, 2, 5)
+_LEAST = 8  # stars; fewer tell nothing of the field
 
 
 def registration_blocks(record: RunRecord) -> list[Block]:
@@ -25,7 +26,7 @@ def registration_blocks(record: RunRecord) -> list[Block]:
     y, x = numbers["star_y"], numbers["star_x"]
     dy, dx = numbers["move_y"], numbers["move_x"]
     seen = np.isfinite(dy).sum(axis=0) > 0
-    if seen.sum() < 5:
+    if seen.sum() < _LEAST:
         return []
     mean = np.stack([np.nanmean(d[:, seen], axis=0) for d in (dy, dx)])
     # What all stars share is a shift of the stack's own centres: it blurs nothing.
@@ -41,17 +42,22 @@ def registration_blocks(record: RunRecord) -> list[Block]:
             "same way, the map between frames does not follow the optics there."
         ),
         Plots(
-            [("Where registered stars lie, next to the stack", _plot(y[seen], x[seen], mean))],
+            [
+                (
+                    "Where registered stars lie, next to the stack",
+                    _plot(numbers["shape"], y[seen], x[seen], mean),
+                )
+            ],
             "Residual vectors of registration",
         ),
     ]
 
 
-def _plot(y: Any, x: Any, move: Any) -> str:
+def _plot(shape: Any, y: Any, x: Any, move: Any) -> str:
     import matplotlib
     from matplotlib.figure import Figure
 
-    height, width = float(y.max() + y.min()), float(x.max() + x.min())
+    height, width = map(float, shape)
     usual = float(np.percentile(np.hypot(*move), 95)) or 1e-3
     scale = _LONGEST * width / usual
     known = 10.0 ** np.floor(np.log10(usual))
