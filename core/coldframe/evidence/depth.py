@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 
 import numpy as np
@@ -12,8 +13,7 @@ from coldframe.specs import ProbeTask
 from coldframe.step import Numbers
 from coldframe.store import Store
 
-SINGLES = 16  # lights measured alone, at most
-TRIES = 4  # different choices of lights for each number of them
+MOST, LEAST = 16, 4  # choices of lights for each number of them
 
 
 def probe(spec: ProbeTask, store: Store) -> Numbers:
@@ -33,14 +33,14 @@ def sizes(lights: int) -> list[int]:
 def choices(lights: int, size: int, rng: np.random.Generator) -> Iterator[Array]:
     """Different choices of `size` lights, none of them with a light twice.
 
-    Choices out of one shuffle share no light, so that they tell of different ones.
+    Those out of one shuffle share no light, so that all lights count alike; there are as many as
+    fit, up to `MOST`, and further shuffles until there are `LEAST`.
     """
-    tries = SINGLES if size == 1 else TRIES
     made = 0
-    while made < (1 if size == lights else min(tries, lights) if size == 1 else tries):
+    while made < min(LEAST, math.comb(lights, size)):
         order = rng.permutation(lights)
         for start in range(0, lights - size + 1, size):
-            if made < tries:
+            if made < MOST:
                 yield np.sort(order[start : start + size])
                 made += 1
 
