@@ -22,9 +22,9 @@ ORDER = 6  # of the polynomial that the flat's smooth shape is
 class Shadows:
     """Shadows in a flat.
 
-    labels : int (rows, columns) of blocks, 0 outside. depth : (n,), share of the light lost
-    where each is deeper than 0.8 of its deepest. size : (n,), its area in px of the frame. y, x : (n,), its middle, px.
-    block : side of a block, px.
+    labels : int (rows, columns) of blocks, 0 outside. depth : (n,), share of the light lost where
+    each is deeper than 0.8 of its deepest. size : (n,), px of the frame where it is deeper than
+    half of that. y, x : (n,), its middle, px. block : side of a block, px.
     """
 
     labels: Array
@@ -99,10 +99,11 @@ def find_shadows(flat: Array, cfa: bool) -> Shadows:
         if blocks < FEWEST or blocks > LARGEST * labels.size or edge:
             continue
         kept[place][patch] = len(rows) + 1
+        wide = patch & (soft[place] >= 0.5 * float(soft[place][patch].max()))
         deep = soft[place] >= 0.8 * float(soft[place][patch].max())
         middle = ndimage.center_of_mass(patch)
         at = [(s.start + m + 0.5) * block for s, m in zip(place, middle, strict=True)]
-        rows.append((float(lost[place][patch & deep].mean()), float(blocks * block**2), *at))
+        rows.append((float(lost[place][patch & deep].mean()), float(wide.sum() * block**2), *at))
     depth, size, y, x = np.array(rows, np.float64).reshape(-1, 4).T
     return Shadows(kept, depth, size, y, x, block)
 
