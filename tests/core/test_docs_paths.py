@@ -8,7 +8,15 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).parents[2]
-OURS = ("architecture.md", "cameras.md", "library.md", "maths.md", "notes-file.md", "shooting.md")
+OURS = (
+    "architecture.md",
+    "cameras.md",
+    "library.md",
+    "maths.md",
+    "notes-file.md",
+    "report.md",
+    "shooting.md",
+)
 HOMES = (ROOT, ROOT / "core/coldframe", ROOT / "plugins/coldframe_steps")
 
 
