@@ -13,6 +13,7 @@ from typing import Any
 
 from coldframe.errors import UsageError
 from coldframe.frame import FrameInfo, Kind
+from coldframe.grouping import common_facts
 from coldframe.lending import provide
 from coldframe.matching import Group, group, rules_for
 from coldframe.planned import Item, Plan, Resources, SetAsideFrame, frame_id
@@ -44,11 +45,15 @@ def compile_plan(
     resources: Resources,
     shelf: Shelf | None = None,
     goals: Sequence[str] | None = None,
+    nights: Sequence[str] = (),
+    each_night: bool = True,
 ) -> Plan:
     """Lay out every task of a run.
 
     frames : facts of each frame and the name of the reader that reads it. shelf : further masters,
     from a calibration library. goals : step ids to make instead of the recipe's outputs.
+    nights : their names in the order in which they were given; the first that has a target leads
+    anchored steps. each_night : make the nights' own stacks where the recipe wants them.
 
     Raises
     ------
@@ -57,21 +62,33 @@ def compile_plan(
     """
     if goals is not None:
         recipe = replace(recipe, outputs={goal: {} for goal in goals})
-    compiler = _Compiler(recipe, registry, Plan(recipe, store, shelf=shelf), output, resources)
+    order = {night: place for place, night in enumerate(nights)}
+    plan = Plan(recipe, store, shelf=shelf)
+    compiler = _Compiler(recipe, registry, plan, output, resources, order, each_night)
     return compiler.compile(frames)
 
 
 class _Compiler:
     def __init__(
-        self, recipe: Recipe, registry: Registry, plan: Plan, output: Path, resources: Resources
+        self,
+        recipe: Recipe,
+        registry: Registry,
+        plan: Plan,
+        output: Path,
+        resources: Resources,
+        nights: Mapping[str, int],
+        each_night: bool,
     ) -> None:
         self.recipe, self.registry, self.plan = recipe, registry, plan
         self.output, self.resources = output, resources
+        self.nights, self.each_night = nights, each_night
         self.readers: dict[str, str] = {}
         self.unserved: dict[tuple[str, str], list[str]] = {}
+        self.lit: set[str | None] = set()  # nights with lights
         self.measured: dict[str, dict[tuple[str, ...], str]] = {}  # measure step -> sources -> key
 
     def compile(self, frames: Sequence[tuple[FrameInfo, str]]) -> Plan:
+        self.lit = {info.night for info, _ in frames if info.kind is Kind.LIGHT}
         for spec in self.recipe.inputs.values():
             self._input(spec, frames)
         for step in self.recipe.steps.values():
@@ -178,11 +195,26 @@ class _Compiler:
             if frame.sources in wanted
         ]
 
-    def _decision(self, step: StepSpec, cls: type[Step], items: Sequence[Item], label: str) -> str:
+    def _decision(
+        self,
+        step: StepSpec,
+        cls: type[Step],
+        items: Sequence[Item],
+        label: str,
+        *,
+        anchor: str = "",
+        hint: str = "",
+        spare: bool = False,
+    ) -> str:
         members = self._members(step, cls, items)
-        key = product_key("decide", step.use, cls.version, step.params, self.recipe.seed, members)
-        spec = DecideTask(str(self.plan.store), key, step.id, self._call(step, cls), members, label)
+        parts = (step.use, cls.version, step.params, self.recipe.seed, members)
+        key = product_key("decide", *parts, *([anchor] if anchor else []))
+        call = self._call(step, cls)
+        spec = DecideTask(
+            str(self.plan.store), key, step.id, call, members, label, anchor, hint, spare
+        )
         needs = [item.key for item in items] + self._measure_needs(step, items)
+        needs += [anchor] if anchor else []
         self.plan.tasks[key] = (spec, tuple(dict.fromkeys(needs)))
         self.plan.decisions.setdefault(step.id, []).append(key)
         return key
@@ -192,8 +224,7 @@ class _Compiler:
         if cls.has_survey():
             per = step.per or ("target",)
             for g in group([i.info for i in items], per, step.within, sensor=False):
-                key = self._decision(step, cls, [items[m] for m in g.members], g.label)
-                decisions |= dict.fromkeys(g.members, key)
+                decisions |= self._decide(step, cls, items, g)
                 self._note_group(step.id, g)
         out = []
         for index, item in enumerate(items):
@@ -220,44 +251,74 @@ class _Compiler:
             out = [self._store(item, step.id) for item in out]
         return out
 
+    def _decide(
+        self, step: StepSpec, cls: type[FrameStep], items: Sequence[Item], g: Group
+    ) -> dict[int, str]:
+        """The decision that each of a group's frames goes by: one, or one a night by the first."""
+        nights = self._by_night(items, g.members) if cls.anchored else {"": list(g.members)}
+        if len(nights) == 1:
+            key = self._decision(step, cls, [items[m] for m in g.members], g.label)
+            return dict.fromkeys(g.members, key)
+        hint = (
+            f"; all nights go by the first of this target, {next(iter(nights))}: name another "
+            "night first, or leave this one out"
+        )
+        first, out = "", {}
+        for night, members in nights.items():
+            mates = [items[m] for m in members]
+            label = f"{g.label} · {night}"
+            key = self._decision(step, cls, mates, label, anchor=first, hint="" if first else hint)
+            out |= dict.fromkeys(members, key)
+            first = first or key
+        return out
+
+    def _by_night(self, items: Sequence[Item], members: Sequence[int]) -> dict[str, list[int]]:
+        """Members by night, the nights in the order in which they were given."""
+        found: dict[str, list[int]] = {}
+        for m in members:
+            found.setdefault(items[m].info.night or "", []).append(m)
+        last = len(self.nights)
+        return dict(sorted(found.items(), key=lambda entry: self.nights.get(entry[0], last)))
+
     def _stack(self, step: StepSpec, cls: type[StackStep], items: list[Item]) -> list[Item]:
+        items = [item for item in items if not item.alone]  # their frames are in the others too
         out = []
         lights = any(item.info.kind is Kind.LIGHT for item in items)
         for g in group([i.info for i in items], step.per, step.within, sensor=not lights):
-            members = [items[m] for m in g.members]
-            decision = self._decision(step, cls, members, g.label)
-            key = product_key("stack", decision)
-            parts = self._parts(len(members), g.info)
-            bands = []
-            for part in range(parts):
-                band = product_key("band", key, part, parts)
-                spec = BandTask(
-                    str(self.plan.store),
-                    band,
-                    step.id,
-                    self._call(step, cls),
-                    decision,
-                    key,
-                    part,
-                    parts,
-                )
-                self.plan.tasks[band] = (spec, (decision,))
-                bands.append(band)
-            stack = StackTask(
-                str(self.plan.store),
-                key,
-                step.id,
-                self._call(step, cls),
-                decision,
-                tuple(bands),
-                g.label,
-            )
-            self.plan.tasks[key] = (stack, (decision, *bands))
-            sources = tuple(dict.fromkeys(s for m in members for s in m.sources))
-            item = Item(key, g.info, sources, g.label, base=key)
-            out.append(self._looked_at(item, step.id))
-            self._note_group(step.id, g)
+            nights = self._by_night(items, g.members)
+            several = step.each_night and len(nights) > 1
+            label = f"{g.label} · {len(nights)} nights" if several else g.label
+            out.append(self._stacked(step, cls, items, replace(g, label=label)))
+            for night, members in nights.items() if several and self.each_night else ():
+                facts = common_facts([items[m].info for m in members], step.within)
+                own = Group(tuple(members), f"{g.label} · {night}", facts)
+                out.append(self._stacked(step, cls, items, own, night))
         return out
+
+    def _stacked(
+        self,
+        step: StepSpec,
+        cls: type[StackStep],
+        items: Sequence[Item],
+        g: Group,
+        night: str = "",
+    ) -> Item:
+        members = [items[m] for m in g.members]
+        call, store = self._call(step, cls), str(self.plan.store)
+        decision = self._decision(step, cls, members, g.label, spare=bool(night))
+        key = product_key("stack", decision)
+        parts = self._parts(len(members), g.info)
+        bands = []
+        for part in range(parts):
+            band = product_key("band", key, part, parts)
+            spec = BandTask(store, band, step.id, call, decision, key, part, parts)
+            self.plan.tasks[band] = (spec, (decision,))
+            bands.append(band)
+        stack = StackTask(store, key, step.id, call, decision, tuple(bands), g.label)
+        self.plan.tasks[key] = (stack, (decision, *bands))
+        sources = tuple(dict.fromkeys(s for m in members for s in m.sources))
+        self._note_group(step.id, g)
+        return self._looked_at(Item(key, g.info, sources, g.label, base=key, alone=night), step.id)
 
     def _looked_at(self, item: Item, step_id: str) -> Item:
         """A stack that a later step looks at gets a frame task of its own for the looks."""
@@ -309,7 +370,13 @@ class _Compiler:
             for name in step.masters:
                 for kind in self._kinds(name):
                     own.setdefault(kind, []).extend(
-                        Candidate(item.key, item.info, item.label, item.sources)
+                        Candidate(
+                            item.key,
+                            item.info,
+                            item.label,
+                            item.sources,
+                            night=(item.info.night or "") if item.info.night in self.lit else "",
+                        )
                         for item in self.plan.flows[name]
                     )
             self.plan.candidates[step.id] = with_library(own, self.plan.shelf)
@@ -330,7 +397,9 @@ class _Compiler:
                     stem += f"-{stems[stem]}"
                 self.plan.targets.append(item.key)
                 for writer, options in writers.items():
-                    key = product_key("output", item.key, writer, options, str(self.output), stem)
+                    version = self.registry.writers[writer].version
+                    place = str(self.output), stem
+                    key = product_key("output", item.key, writer, version, options, *place)
                     chosen = options if isinstance(options, Mapping) else {}
                     spec = OutputTask(
                         str(self.plan.store),
@@ -369,6 +438,8 @@ def _facts(info: FrameInfo) -> dict[str, Any]:
 
 def _stem(item: Item, step_id: str) -> str:
     """A file name from what people call the thing."""
-    words = [item.info.target or item.info.night or "stack", item.info.filter or "", step_id]
+    info = item.info
+    night = item.alone if info.target else ""
+    words = [info.target or info.night or "stack", info.filter or "", night, step_id]
     text = "-".join(word for word in words if word)
     return "".join(c if c.isalnum() or c in "-_." else "-" for c in text).strip("-.") or "stack"

@@ -35,6 +35,8 @@ class Request:
     keep: tuple[str, ...] = ()  # globs of frames to use whatever vetting finds
     vet: bool = True
     proof: int | None = None  # lights in the sample that proves the masters; 0: no proof
+    each_night: bool = True  # make each night's own stacks where the recipe wants them
+    skip: frozenset[Path] = frozenset()  # files that are not whole yet, as if they were not there
 
 
 @dataclass(frozen=True, slots=True)

@@ -64,7 +64,9 @@ def test_the_stated_error_of_stripes_is_their_scatter():
     assert np.std(squares) == pytest.approx(float(np.mean(errors)), rel=0.45)
 
 
-@pytest.mark.parametrize(("magnitudes", "times"), [(2.5 * math.log10(2), 4), (1.0, 10**0.8), (2.5, 100)])
+@pytest.mark.parametrize(
+    ("magnitudes", "times"), [(2.5 * math.log10(2), 4), (1.0, 10**0.8), (2.5, 100)]
+)
 def test_magnitudes_and_lights_by_pogson(magnitudes, times):
     """Pogson 1856: 2.5 log10 of a ratio of light; noise falls as 1 / sqrt(n)."""
     depth = Depth((100,), (7.0,), (0.0,), {}, 1.0, 0.0)

@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from coldframe.errors import SetAside
 from coldframe.frame import UNUSABLE, Array
 from coldframe.pixel_noise import pixel_noise
 from coldframe.specs import StepCall, need
@@ -51,9 +52,11 @@ def read_samples(store: Store, decision: str, call: StepCall) -> Samples:
 
     decision : its store key. call : the stack's step.
 
-    Raises StoreError when a light's pixels are gone.
+    Raises SetAside when there is no light, StoreError when a light's pixels are gone.
     """
     keys = need(store, decision).rows
+    if not keys:
+        raise SetAside("no light is left in the stack")
     bands = [store.bands(key) for key in keys]
     first = bands[0]
     height, width = first.height, first.width
