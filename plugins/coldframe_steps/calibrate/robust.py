@@ -19,7 +19,7 @@ def sample(image: Array, most: int = 250_000) -> Array:
 
 
 def grid_step(size: int, most: int) -> int:
-    """The odd step, down and across, that leaves about `most` of so many pixels."""
+    """The odd step that leaves about `most` of an image's `size` pixels."""
     step = max(1, math.isqrt(size // most))
     return step + 1 - step % 2
 

@@ -33,7 +33,9 @@ def weights(method: str, fraction: NDArray[np.float64]) -> NDArray[np.float64]:
     method : "bilinear", the triangle; "bicubic", cubic convolution with a = -1/2 (Keys 1981, IEEE
         Trans. Acoust. Speech Signal Process. 29, 1153); "lanczos3", a sinc windowed by the central
         lobe of a sinc three times as wide (Duchon 1979, J. Appl. Meteorol. 18, 1016), divided by
-        the sum of its weights so that a flat sky stays flat.
+        the sum of its weights so that a flat sky stays flat, and freed of the first moment that
+        they have (of 0.02 px at most), so that a slope stays the slope it is: by the least change
+        of the weights, in squares, that does it.
     fraction : float64 (n,).
 
     Returns
@@ -51,7 +53,11 @@ def weights(method: str, fraction: NDArray[np.float64]) -> NDArray[np.float64]:
         lobes = np.where(t < 3.0, np.sinc(t) * np.sinc(t / 3.0), 0.0)
         # sin(k pi) in floating point is not quite 0, but a whole position must be exact.
         lobes[(t == np.round(t)) & (t > 0.0)] = 0.0
-        return lobes / lobes.sum(axis=1, keepdims=True)
+        lobes /= lobes.sum(axis=1, keepdims=True)
+        taps = np.arange(TAPS) + FIRST
+        moment = lobes @ taps - fraction
+        outward = taps - taps.mean()
+        return lobes - moment[:, None] * outward / (outward @ outward)
     raise ValueError(f"no interpolation method is called '{method}'; there are {sorted(REACH)}")
 
 

@@ -45,8 +45,15 @@ def monomials(xy: Array, order: int) -> NDArray[np.float64]:
     float64 (n, terms), in the order of `exponents`.
     """
     xy = np.asarray(xy, dtype=np.float64)
-    columns = [xy[:, 0] ** i * xy[:, 1] ** j for i, j in exponents(order)]
-    return np.stack(columns, axis=1) if columns else np.zeros((len(xy), 0))
+    x, y = np.ascontiguousarray(xy.T)
+    out = np.ones((term_count(order), len(xy)))
+    for k, (i, j) in enumerate(exponents(order)):
+        # Of the terms one order lower, which are all there, x times the one or y times the last.
+        if i > 0:
+            np.multiply(x, out[k - i - j], out=out[k])
+        elif j > 0:
+            np.multiply(y, out[k - j - 1], out=out[k])
+    return out.T
 
 
 def map_points(matrix: Array, poly: Array, norm: Array, xy: Array) -> NDArray[np.float64]:

@@ -28,6 +28,7 @@ class Register(FrameStep):
     """
 
     name = "register"
+    version = "2"
     about = "Demosaic, match stars to a reference frame and resample onto its pixels"
     params: ClassVar[Mapping[str, Mapping[str, Any]]] = {
         "reference": {
