@@ -33,6 +33,8 @@ class Request:
     use_library: bool = True
     keep: tuple[str, ...] = ()  # globs of frames to use whatever vetting finds
     vet: bool = True
+    only: frozenset[Path] | None = None  # absolute paths of files to look at; None: all
+    each_night: bool = True  # make each night's own stacks where the recipe wants them
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from coldframe.errors import ColdframeError, PluginError, StoreError
+from coldframe.errors import ColdframeError, DamagedError, PluginError
 from coldframe.frame import FrameInfo
 from coldframe.plugins import Registry, find_plugins
 from coldframe.step import Context, Step
@@ -83,6 +83,7 @@ class FrameTask:
     ops: tuple[Op, ...]
     looks: tuple[Look, ...]
     durable: bool = False
+    stamp: tuple[int, int] | None = None  # the source file's size and time of change when scanned
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,6 +96,9 @@ class DecideTask:
     call: StepCall
     members: tuple[tuple[str, str, tuple[str, ...]], ...]  # frame key, survey key, measure keys
     label: str
+    anchor: str = ""  # decision of the first night, for a later one of an anchored step
+    hint: str = ""  # what to do when it cannot be decided
+    spare: bool = False  # a night's own stack: without enough frames there is none, and no error
 
 
 @dataclass(frozen=True, slots=True)
@@ -168,6 +172,19 @@ class BlendTask:
 TaskSpec = FrameTask | DecideTask | BandTask | StackTask | OutputTask | FetchTask | BlendTask
 
 
+def describe(spec: TaskSpec) -> str:
+    """A task in words: its step and what it works on."""
+    if isinstance(spec, FrameTask):
+        what = spec.source.label
+    elif isinstance(spec, BandTask):
+        what = f"band {spec.part + 1} of {spec.parts}"
+    elif isinstance(spec, OutputTask):
+        what = spec.stem
+    else:
+        what = spec.note if isinstance(spec, BlendTask) else spec.label
+    return f"step '{spec.step_id}' ({what})"
+
+
 def guarded(call: StepCall, what: str, function: Any, *args: Any) -> Any:
     """Call into a step; an error that is not for people becomes one that names the step."""
     try:
@@ -187,8 +204,9 @@ def guarded(call: StepCall, what: str, function: Any, *args: Any) -> Any:
 
 
 def need(store: Store, key: str) -> Ref:
-    """What is stored under `key`; raises StoreError when it is gone."""
+    """What is stored under `key`; raises DamagedError when it is gone."""
     ref = store.get(key)
     if ref is None:
-        raise StoreError(f"{store.file(key)} is gone or damaged; run again to make it anew")
+        file = store.file(key)
+        raise DamagedError(f"{file} is gone or damaged; run again to make it anew", file)
     return ref
