@@ -74,6 +74,8 @@ class Follow:
         self._stale = set(self._pictures)
         self._unsaved: set[str] = set()
         self._pending = False
+        self.tell: Callable[[Snapshot], None] = lambda night: None
+        """Called with each new snapshot."""
         self.previews: dict[str, bytes] = {}
         self.snapshot = Snapshot(night=request.nights[0].resolve().name)
 
@@ -203,6 +205,8 @@ class Follow:
             try:
                 frame = pins.frame(member, plan)
                 picture.add(name, frame, calibrated=member.masters)
+                if len(picture.frames) == 1:
+                    picture.numbers(self._gauge)  # what the noise of all is held against
             except SetAside as error:
                 self._refused[name] = str(error).removeprefix(f"{member.info.label}: ")
             except StepError as error:
@@ -269,6 +273,7 @@ class Follow:
         fresh = replace(self.snapshot, **changes)  # type: ignore[arg-type]
         if fresh != self.snapshot:
             self.snapshot = replace(fresh, version=self.snapshot.version + 1)
+            self.tell(self.snapshot)
 
     def _file(self, label: str) -> Path:
         return self._folder / f"{product_key('picture', label)[:16]}.fits"
