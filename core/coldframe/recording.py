@@ -124,10 +124,13 @@ class _Recorder:
         return out
 
     def _decision_columns(self) -> dict[str, dict[str, float]]:
-        """Numbers that group decisions gave to frames, by frame key."""
+        """Numbers that group decisions gave to frames, by frame key.
+
+        Those of the stack of all nights, decided first, outrank those of a night's own.
+        """
         out: dict[str, dict[str, float]] = {}
         for keys in self.plan.decisions.values():
-            for key in keys:
+            for key in reversed(keys):
                 ref = self.ref(key)
                 for name, column in (ref.columns if ref else {}).items():
                     for row, value in zip(ref.rows if ref else (), column, strict=True):

@@ -12,21 +12,21 @@ from pathlib import Path
 from coldframe.camera.known import complete, find_cameras
 from coldframe.choose import choose_recipe
 from coldframe.digests import cache_file
-from coldframe.errors import UsageError
+from coldframe.errors import StepError, UsageError
 from coldframe.estimate import estimate, fitting_workers, load_rates, save_rates
 from coldframe.execute import pending, run_plan
 from coldframe.graph import compile_plan
 from coldframe.library.library import open_shelf
 from coldframe.manifest import manifest, unfinished, versions, write_manifest
 from coldframe.night import DigestCache, NightScan, reader_for, scan
-from coldframe.planned import Resources, SetAsideFrame
+from coldframe.planned import Plan, Resources, SetAsideFrame
 from coldframe.plugins import Registry
 from coldframe.prepared import Prepared, Request
 from coldframe.recipe import Recipe, load_recipe
 from coldframe.recipe_document import find_recipe
 from coldframe.report.record import RunRecord
 from coldframe.sources import stamp_sources
-from coldframe.specs import TaskSpec
+from coldframe.specs import OutputTask, TaskSpec
 from coldframe.store import Ref, Store
 from coldframe.timing import Timings
 from coldframe.vetting.verdict import Verdict, Vetted, warnings
@@ -207,7 +207,17 @@ def run(
     report = write_report(record, request.output / "report.html", sections)
     told = manifest(prepared, registry, record, timings, report, began)
     write_manifest(request.output, told)
+    _check_made(plan, store)
     return record
+
+
+def _check_made(plan: Plan, store: Store) -> None:
+    """Raise StepError when nothing at all came out, with the first reason."""
+    wanted = [
+        store.get(key) for key in plan.targets if not isinstance(plan.tasks[key][0], OutputTask)
+    ]
+    if wanted and all(ref is not None and ref.aside for ref in wanted):
+        raise StepError(next(ref.aside for ref in wanted if ref is not None))
 
 
 def default_workers() -> int:
