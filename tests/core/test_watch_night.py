@@ -7,6 +7,7 @@ import sys
 import threading
 import time
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
@@ -121,6 +122,26 @@ def test_a_watch_that_is_killed_goes_on_and_ends_the_same(tiny_run, tmp_path, ca
     events = [json.loads(line) for line in capsys.readouterr().out.splitlines()]
     assert [event["frames"] for event in events if event["event"] == "stack"][-1] == 5
     assert products(out) == products(output)
+
+
+def test_ctrl_c_keeps_the_picture_and_tells_how_to_go_on(tiny_run, tmp_path, monkeypatch, capsys):
+    night, _ = tiny_run
+    there, out = tmp_path / "night", tmp_path / "out"
+    begin(there, night)
+    copy_in_pieces(frames(night)[-7], night, there, 0)
+
+    def sleep(_seconds):
+        if list(out.glob("store/*/*.fits")):
+            raise KeyboardInterrupt
+        time.sleep(0.2)
+
+    monkeypatch.setattr("coldframe.cli.watch.time", SimpleNamespace(sleep=sleep))
+    assert run_command_line(arguments(there, out)) == 130
+    said = capsys.readouterr().err
+    assert "1 frame" in said
+    assert "stopped. Finished work is kept: the same command goes on" in said
+    (file,) = (out / "store/watch").glob("*.fits")
+    assert len(load(file).frames) == 1
 
 
 class Clock:
