@@ -51,7 +51,8 @@ class Follow:
         clock: Callable[[], float] = time.monotonic,
     ) -> None:
         """settle : s a file must stay the same. refresh : least s between two previews."""
-        self._request, self._registry = request, registry
+        # The proof is for the run at the end.
+        self._request, self._registry = replace(request, proof=0), registry
         self._refresh, self._clock = refresh, clock
         self._store = Store(request.store)
         self._store.check_writable()

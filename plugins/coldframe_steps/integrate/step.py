@@ -113,7 +113,7 @@ class Integrate(StackStep):
 
         Raises SetAside when no pixel is usable, StepError when the weight expression is wrong.
         """
-        from coldframe_steps.kernels.robust_noise import pixel_noise
+        from coldframe.pixel_noise import pixel_noise
 
         if ctx.params["weights"] == "expression":
             parse(ctx.params["expression"])
@@ -170,11 +170,13 @@ class Integrate(StackStep):
         noise = ctx.decision["noise_by_colour"][:, tile.channel]
         # A frame without noise would make all others' variances nothing beside it.
         noise = np.maximum(noise, 1e-3 * float(np.median(noise)) or 1e-6)
+        match = ctx.decision["match"][:, tile.channel].copy()
+        match[:, 1] += match[:, 3] * tile.x0  # the plane's offset is that of column 0
         return reduce_tile(
             tile.data,
             tile.flags,
             y0=tile.y0,
-            match=ctx.decision["match"][:, tile.channel],
+            match=match,
             weights=ctx.decision["weight"],
             relative=noise**2,
             rule=rule_of(ctx.params),
@@ -186,10 +188,10 @@ class Integrate(StackStep):
         """Measure the stack's noise, and say how much it gained over one frame.
 
         Noise is that of single pixels where nearly the full weight went in, and the same robust
-        measure for the frames and for the stack (`kernels.robust_noise`), so that their ratio is
+        measure for the frames and for the stack (`coldframe.pixel_noise`), so that their ratio is
         right whatever resampling did to both.
         """
-        from coldframe_steps.kernels.robust_noise import pixel_noise
+        from coldframe.pixel_noise import pixel_noise
 
         if not np.any((stack.flags & UNUSABLE) == 0):
             raise StepError("no pixel of the stack has data: the frames do not overlap")
