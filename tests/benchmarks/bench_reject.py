@@ -15,11 +15,11 @@ import bottleneck
 import numpy as np
 from astropy.stats import sigma_clip
 from numpy.typing import NDArray
+from tests.benchmarks.harness import CORES, Case, banded
 
 from coldframe_steps.combine.rejection import REJECTION_PARAMS, RULES, rule_of
 from coldframe_steps.kernels.options import Softening
 from coldframe_steps.kernels.stack import reduce_tile
-from tests.benchmarks.harness import CORES, Case, banded
 
 FRAMES = 30
 PARTS = 4 * CORES

@@ -17,8 +17,6 @@ from coldframe.frame import Array
 from coldframe_steps.kernels.lanes import (
     MOST_TURNS,
     Lanes,
-    least,
-    most,
     run_deviation,
     run_median,
     run_moments,
@@ -32,9 +30,11 @@ from coldframe_steps.kernels.simd import (
     i32,
     lanes_of,
     load,
+    lower,
     pick,
     sqrt,
     take,
+    upper,
     where,
 )
 
@@ -75,9 +75,9 @@ def min_max(m: Lanes, lowest: int, highest: int) -> tuple[Lanes, Lanes]:
     """Leave out fixed numbers of the lowest and highest; fewer where too few samples are left."""
     room = halved(m - i32(1))
     few = i32(lowest + highest) >= m
-    low = where(few, least(i32(lowest), room), i32(lowest))
-    high = where(few, least(i32(highest), room), i32(highest))
-    return most(low, i32(0)), m - most(high, i32(0))
+    low = where(few, lower(i32(lowest), room), i32(lowest))
+    high = where(few, lower(i32(highest), room), i32(highest))
+    return upper(low, i32(0)), m - upper(high, i32(0))
 
 
 @njit(**BARE)
@@ -129,9 +129,9 @@ def clip(
             value = f64(load(block, i * WIDE))
             start = start + i32(value < below)
             stop = stop + i32(value <= above)
-        start, stop = least(start, m), least(stop, m)
-        low = least(most(a, start), b)
-        high = most(low, least(b, stop))
+        start, stop = lower(start, m), lower(stop, m)
+        low = lower(upper(a, start), b)
+        high = upper(low, lower(b, stop))
         turn += 1
         rest = (low == high) | ((low == a) & (high == b))
         if turn == int(options[2]):
@@ -167,10 +167,10 @@ def extreme_deviates(
         busy = (i32(turn) < tests) & (count > i32(2))
         if lanes_of(busy) == 0:
             break
-        least_left = f64(take(block, a))
-        most_left = f64(take(block, where(busy, b - one, a)))
-        top = most_left - mean >= mean - least_left
-        value = where(top, most_left, least_left)
+        bottom = f64(take(block, a))
+        ceiling = f64(take(block, where(busy, b - one, a)))
+        top = ceiling - mean >= mean - bottom
+        value = where(top, ceiling, bottom)
         distance = value - mean
         less = f64(count - one)
         limit = pick(critical, count) * (square / less + extra)

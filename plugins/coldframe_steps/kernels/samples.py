@@ -90,7 +90,7 @@ def gather(
 
     raw : float32 (n, strip), written; FAR where one is not usable. seen : uint8 (strip,), written:
     any flag of these samples. again : uint8 (strip,), written: flags that more than one of them
-    carries.
+    carries; of a single frame, its own.
     """
     data, flags, frames, match = samples.data, samples.flags, samples.frames, samples.match
     height, wide = data.shape[1:]
@@ -121,3 +121,6 @@ def gather(
             raw[j, k] = one if usable(one, flag) else FAR
             again[k] |= seen[k] & flag
             seen[k] |= flag
+    if frames.size == 1:
+        for k in range(width):
+            again[k] = seen[k]

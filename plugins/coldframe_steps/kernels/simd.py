@@ -180,7 +180,7 @@ def prefetch(typing: Any, array: Any, place: Any) -> Any:
             "llvm.prefetch.p0",
         )
         where = builder.bitcast(builder.gep(data, [args[1]]), byte)
-        builder.call(function, [where, *(ir.Constant(number, k) for k in (0, 3, 1))])
+        builder.call(function, [where, *(ir.Constant(number, k) for k in (0, 2, 1))])
         return context.get_dummy_value()
 
     return types.void(array, types.int64), generate
@@ -260,12 +260,16 @@ def call(builder: Any, name: str, *args: Any, flags: tuple[str, ...] = ()) -> An
 
 
 def smaller(builder: Any, x: Any, y: Any) -> Any:
-    """Minimum of two vectors in which there is no NaN; of two zeros any."""
+    """Minimum of two vectors, in which there is no NaN; of two zeros any."""
+    if isinstance(x.type.element, ir.IntType):
+        return builder.select(builder.icmp_signed("<", x, y), x, y)
     return call(builder, "minnum", x, y, flags=("nnan", "nsz"))
 
 
 def larger(builder: Any, x: Any, y: Any) -> Any:
     """Maximum, as `smaller`."""
+    if isinstance(x.type.element, ir.IntType):
+        return builder.select(builder.icmp_signed(">", x, y), x, y)
     return call(builder, "maxnum", x, y, flags=("nnan", "nsz"))
 
 

@@ -66,7 +66,7 @@ from coldframe_steps.kernels.simd import (
     where,
 )
 
-STRIP = 256
+STRIP = 128
 """Pixels of a row that are read from each frame in turn."""
 
 GLANCES = 3
@@ -105,7 +105,8 @@ class Room(NamedTuple):
     trails, (0, WIDE) for none. extra : float64 (WIDE,), see `reject`. places : int64 (WIDE,), flat
     places of the pixels. special : bool (WIDE,), whether flags or `gone` have to be looked at.
     strip : float32 (n, STRIP); seen, again : uint8 (STRIP,), see `samples.gather`.
-    sure : int64 (STRIP // WIDE,), bit k for lane k: pixels that the quick look was enough for.
+    sure, open : int64 (STRIP // WIDE,), bit k for lane k: pixels that the quick look was enough
+    for, and those of which anything is still to be done.
     """
 
     raw: Array
@@ -120,6 +121,7 @@ class Room(NamedTuple):
     seen: Array
     again: Array
     sure: Array
+    open: Array
     tally: Tally
 
     @classmethod
@@ -140,6 +142,7 @@ class Room(NamedTuple):
             seen=np.empty(STRIP, np.uint8),
             again=np.empty(STRIP, np.uint8),
             sure=np.empty(STRIP // WIDE, np.int64),
+            open=np.empty(STRIP // WIDE, np.int64),
             tally=Tally.empty(),
         )
 
@@ -306,7 +309,8 @@ def _look(samples: Samples, plan: Plan, width: int, place: int, room: Room, plan
     median_factor, middle = plan.median_factor, plan.middle
     means, variances, shares, medians = planes.mean, planes.variance, planes.share, planes.median
     kept, below, above, marks = planes.kept, planes.below, planes.above, planes.marks
-    strip, block, away, sure = room.strip, room.ordered, room.away, room.sure
+    strip, block, away, again = room.strip, room.ordered, room.away, room.again
+    sure, still = room.sure, room.open
     data, flags, frames, weights = samples.data, samples.flags, samples.frames, samples.weights
     n = frames.size
     size = data.shape[1] * data.shape[2]
@@ -338,6 +342,7 @@ def _look(samples: Samples, plan: Plan, width: int, place: int, room: Room, plan
                 rule, options, critical, merging, n, block, away, plain, square
             )
         sure[column // WIDE] = lanes_of(clean)
+        still[column // WIDE] = lanes_of(~(clean & (load(again, column) == u8(0))))
         mean, variance = finish(everything, first, second, expected, weighted, f64(n), pivot)
         if median_factor.size > 0:
             mean = pivot
@@ -389,7 +394,8 @@ def sweep(
     n = samples.frames.size
     height, width = samples.data.shape[1:]
     marks = planes.marks
-    strip, seen, again, sure = room.strip, room.seen, room.again, room.sure
+    strip, seen, again = room.strip, room.seen, room.again
+    sure, still = room.sure, room.open
     waiting = n - n  # a literal 0 would have functions compiled once more for it
     for y in range(height):
         for x0 in range(0, width, STRIP):
@@ -400,11 +406,14 @@ def sweep(
                 whole = part - part % WIDE if plan.rule != MIN_MAX else 0
                 _look(samples, plan, whole, y * width + x0, room, planes)
             for k in range(part):
+                if k < whole and still[k // WIDE] == 0:
+                    continue
+                bit, group = k % WIDE, k // WIDE
+                if k < whole and (still[group] >> bit) & 1 == 0:
+                    continue
                 x = x0 + k
-                if k < whole and (sure[k // WIDE] >> (k % WIDE)) & 1 != 0:
-                    among = again[k] if n > 1 else seen[k]
-                    if among != 0:
-                        marks[y * width + x] = _majority(samples, y, x, among)
+                if k < whole and (sure[group] >> bit) & 1 != 0:
+                    marks[y * width + x] = _majority(samples, y, x, again[k])
                     continue
                 column, more = k, 0.0
                 if some:
