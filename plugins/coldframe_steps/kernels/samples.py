@@ -9,7 +9,19 @@ from numba import njit
 
 from coldframe.frame import UNUSABLE, Array
 from coldframe_steps.kernels.options import BARE
-from coldframe_steps.kernels.simd import WIDE, f32, f64, load, ramp, size, store, u8, where
+from coldframe_steps.kernels.simd import (
+    EVERY,
+    WIDE,
+    f32,
+    f64,
+    lanes_of,
+    load,
+    ramp,
+    size,
+    store,
+    u8,
+    where,
+)
 
 SKIP = np.uint8(UNUSABLE)
 NO_FLAG = np.uint8(0)
@@ -104,17 +116,22 @@ def gather(
         slope = match[j, 3]
         plain = (scale == 1.0) & (offset == 0.0) & (slope == 0.0)
         place = (frames[j] * height + y) * wide + x0
+        bits = u8(NO_FLAG)
         for k in range(0, whole, WIDE):
             value = load(data, place + k)
             if not plain:
                 x = f64(x0 + k) + ramp()
                 value = f32(f64(value) * f64(scale) - (f64(offset) + f64(slope) * x))
-            bits = load(flags, place + k)
-            good = ((bits & u8(SKIP)) == u8(NO_FLAG)) & (size(value) <= f32(HUGE))
-            store(raw, j * strip + k, where(good, value, f32(FAR)))
-            before = load(seen, k)
-            store(again, k, load(again, k) | (before & bits))
-            store(seen, k, before | bits)
+            store(raw, j * strip + k, where(size(value) <= f32(HUGE), value, f32(FAR)))
+            bits = bits | load(flags, place + k)
+        if lanes_of(bits == u8(NO_FLAG)) != EVERY:
+            for k in range(0, whole, WIDE):
+                bits = load(flags, place + k)
+                good = (bits & u8(SKIP)) == u8(NO_FLAG)
+                store(raw, j * strip + k, where(good, load(raw, j * strip + k), f32(FAR)))
+                before = load(seen, k)
+                store(again, k, load(again, k) | (before & bits))
+                store(seen, k, before | bits)
         for k in range(whole, width):
             one = matched(data[frames[j], y, x0 + k], scale, offset, slope, x0 + k)
             flag = flags[frames[j], y, x0 + k]

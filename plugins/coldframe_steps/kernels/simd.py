@@ -33,6 +33,9 @@ from numba.extending import intrinsic, lower_builtin, models, register_model, ty
 WIDE = 16
 """Lanes of a vector: as many float32 as the widest registers hold."""
 
+EVERY = (1 << WIDE) - 1
+"""What `lanes_of` gives where all lanes are true."""
+
 _SCALARS = {
     "f32": ir.FloatType(),
     "f64": ir.DoubleType(),

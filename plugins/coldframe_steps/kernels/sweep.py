@@ -30,7 +30,7 @@ from coldframe_steps.kernels.accumulate import (
     write_lanes,
 )
 from coldframe_steps.kernels.lanes import Lanes, run_deviation, run_median, run_robust
-from coldframe_steps.kernels.network import empty_block, sort_lanes
+from coldframe_steps.kernels.network import LINE, empty_block, sort_lanes
 from coldframe_steps.kernels.options import (
     BARE,
     ENTRY,
@@ -66,7 +66,7 @@ from coldframe_steps.kernels.simd import (
     where,
 )
 
-STRIP = 128
+STRIP = 512
 """Pixels of a row that are read from each frame in turn."""
 
 GLANCES = 3
@@ -323,19 +323,20 @@ def _look(samples: Samples, plan: Plan, width: int, place: int, room: Room, plan
             centre = f32(run_median(block, i32(0), i32(n)))
         pivot = f64(centre)
         first, second = f64(0.0), f64(0.0)
-        plain, square = f32(0.0), f32(0.0)
         ahead = place + column + STRIP
         for j in range(n):
             prefetch(data, frames[j] * size + ahead)
             prefetch(flags, frames[j] * size + ahead)
             weight = f64(weights[j])
-            value = load(strip, column + j * STRIP)
-            near = value - centre
-            plain = plain + near
-            square = square + near * near
-            distance = f64(value) - pivot
+            distance = f64(load(strip, column + j * STRIP)) - pivot
             first = first + weight * distance
             second = second + weight * distance * distance
+        plain, square = f32(0.0), f32(0.0)
+        if rule == SIGMA_CLIP:
+            for j in range(n):
+                near = load(strip, column + j * STRIP) - centre
+                plain = plain + near
+                square = square + near * near
         clean = second < f64(np.inf)  # not so with a sample that is not usable
         if rule != NONE:
             clean = clean & _nothing_to_reject(
