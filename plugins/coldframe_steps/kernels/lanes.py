@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from typing import Any, TypeAlias
 
+import numpy as np
 from numba import njit
 
 from coldframe.frame import Array
@@ -176,6 +177,9 @@ def run_robust(
     shift = zero  # of the mean, from the pivot
     last = zero
     moving = (count >= f32(3.0)) & (sigma > zero)
+    for i in range(n):  # nothing compares with what is not a number
+        inside = (i32(i) >= a) & (i32(i) < b)
+        store(away, i * WIDE, where(inside, load(block, i * WIDE) - pivot, f32(np.nan)))
     for turn in range(turns):
         if lanes_of(moving) == 0:
             break
@@ -183,18 +187,17 @@ def run_robust(
         high = shift + f32(1.5) * sigma
         total, square, within, under = zero, zero, none, none
         for i in range(n):
-            there = (i32(i) >= a) & (i32(i) < b)
-            value = load(block, i * WIDE) - pivot
-            below = there & (value < low)
-            keep = there & (value >= low) & (value <= high)
+            value = load(away, i * WIDE)
+            below = value < low
+            keep = (value >= low) & (value <= high)
             value = where(keep, value, zero)
             total = total + value
             square = square + value * value
             within = within + i32(keep)
             under = under + i32(below)
-        inside, less = f32(within), f32(under)
-        over = count - inside - less
-        mean, new = robust_step(total, square, inside, less, over, shift, sigma, turn < LEAPS)
+        middle, less = f32(within), f32(under)
+        over = count - middle - less
+        mean, new = robust_step(total, square, middle, less, over, shift, sigma, turn < LEAPS)
         moved = size(mean - shift) + size(new - sigma)
         shift = where(moving, mean, shift)
         sigma = where(moving, new, sigma)

@@ -156,8 +156,16 @@ def _plan(weights: Array, noise: Array, rule: Rule, median: bool, softened: bool
 
 
 def _soften(median: Array, softening: Softening) -> Array:
-    from scipy.ndimage import maximum_filter, minimum_filter
-
-    steep = maximum_filter(median, 3, mode="nearest") - minimum_filter(median, 3, mode="nearest")
-    steep = np.maximum(steep - np.float32(5 * softening.noise), 0)
+    highest, lowest = _extreme(median, np.maximum), _extreme(median, np.minimum)
+    steep = np.maximum(highest - lowest - np.float32(5 * softening.noise), 0)
     return (np.float32(softening.share) * steep) ** 2
+
+
+def _extreme(plane: Array, of: np.ufunc) -> Array:
+    """Maximum or minimum over each pixel and its neighbours, as far as there are any."""
+    for _ in range(2):
+        out = plane.copy(order="K")
+        of(out[1:], plane[:-1], out=out[1:])
+        of(out[:-1], plane[1:], out=out[:-1])
+        plane = out.T
+    return plane

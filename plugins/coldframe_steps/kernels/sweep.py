@@ -30,7 +30,7 @@ from coldframe_steps.kernels.accumulate import (
     write_lanes,
 )
 from coldframe_steps.kernels.lanes import Lanes, run_deviation, run_median, run_robust
-from coldframe_steps.kernels.network import LINE, empty_block, sort_lanes
+from coldframe_steps.kernels.network import empty_block, sort_lanes
 from coldframe_steps.kernels.options import (
     BARE,
     ENTRY,
@@ -69,7 +69,7 @@ from coldframe_steps.kernels.simd import (
 STRIP = 512
 """Pixels of a row that are read from each frame in turn."""
 
-GLANCES = 3
+GLANCES = 5
 """Turns of the winsorised moments that a quick look makes."""
 
 
