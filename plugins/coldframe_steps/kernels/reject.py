@@ -86,7 +86,7 @@ def _centre_and_sigma(
 ) -> tuple[Lanes, Lanes]:
     """What a clip measures the samples of a run by."""
     if rule == WINSORISED:
-        centre, sigma, _ = run_robust(block, n, a, b, pairs, away, MOST_TURNS)
+        centre, sigma, _ = run_robust(block, n, a, b, pairs, away, np.int64(MOST_TURNS))
         return centre, sigma
     centre = run_median(block, a, b)
     if rule == MAD_CLIP:

@@ -279,7 +279,7 @@ def _nothing_to_reject(
     most = f64(load(block, (n - 1) * WIDE))
     slack = f64(0.0)
     if rule == WINSORISED:
-        centre, sigma, moved = run_robust(block, n, none, every, merging, away, GLANCES)
+        centre, sigma, moved = run_robust(block, n, none, every, merging, away, np.int64(GLANCES))
         slack = f64(10.0) * moved
     else:
         centre = run_median(block, none, every)
@@ -420,7 +420,7 @@ def sweep(
                 if some:
                     if not todo[y, x]:
                         continue
-                    gather(samples, y, x, 1, strip, seen, again)
+                    gather(samples, y, x, np.int64(1), strip, seen, again)
                     column, more = 0, np.float64(extra[y, x])
                 _wait(samples, y, x, column, more, grown, room, waiting)
                 waiting += 1
