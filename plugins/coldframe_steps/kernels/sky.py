@@ -104,7 +104,7 @@ def _sky_row(mesh, position, pitch, line, out):  # type: ignore[no-untyped-def]
     position : of the row in nodes. pitch : px between columns of nodes. out : float32 (x,).
     """
     weights = np.empty(4)
-    top = min(max(int(math.floor(position)), 1), mesh.shape[0] - 3)
+    top = min(max(math.floor(position), 1), mesh.shape[0] - 3)
     _blend(position - top, weights)
     for k in range(line.size):
         line[k] = 0.0
