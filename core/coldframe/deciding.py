@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Sequence
 
 import numpy as np
@@ -43,7 +44,14 @@ def run_decision(spec: DecideTask, store: Store) -> Ref:
         if name in step.columns and value.shape == (len(rows),)
     }
     inputs = tuple(keys)
-    ref = Ref(spec.key, step=call.made_by, inputs=inputs, rows=tuple(keys), columns=columns)
+    ref = Ref(
+        spec.key,
+        step=f"{call.made_by} decision",
+        params=json.dumps(call.params, sort_keys=True),
+        inputs=inputs,
+        rows=tuple(keys),
+        columns=columns,
+    )
     return store.put_numbers(ref, numbers)
 
 

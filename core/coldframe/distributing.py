@@ -70,6 +70,7 @@ def connected(scheduler: str, workers: int, memory: int) -> Iterator[Any]:
                     memory_limit=memory // workers + INTERPRETER if memory else None,
                     dashboard_address="127.0.0.1:0",
                     silence_logs=logging.CRITICAL,
+                    preload=["coldframe.local_worker"],
                 )
                 client = distributed.Client(cluster, set_as_default=False)
             elif "://" in scheduler:

@@ -18,8 +18,16 @@ from typing import Any
 
 from coldframe.errors import DamagedError, UsageError
 from coldframe.planned import Plan
-from coldframe.recovery import intact, marked, recover
-from coldframe.specs import BandTask, DecideTask, FrameTask, OutputTask, TaskSpec
+from coldframe.recovery import intact, marked, recover, settle
+from coldframe.specs import (
+    BandTask,
+    DecideTask,
+    FrameTask,
+    OutputTask,
+    ProbeTask,
+    StackTask,
+    TaskSpec,
+)
 from coldframe.store import Ref, Store
 from coldframe.tasks import run_task
 from coldframe.written import still_written
@@ -66,22 +74,28 @@ def pending(
     """
     store = Store(plan.store)
     queue = list(plan.targets if targets is None else targets)
-    cut_off = recover(plan.store)
-    if cut_off is not None and targets is None:
+    untold: list[str] = []
+    cut_off = recover(plan.store) if targets is None else None
+    if cut_off is not None:
         checked, damaged = cut_off
         if damaged:
             plan.warnings.append(
                 f"an earlier run was cut off; of the {checked} products it wrote last {damaged} "
                 "were damaged and are made again"
             )
-        queue += _untold(plan, store)
+        untold = _untold(plan, store)
+        queue += untold
+        _drop_bands(plan, store)
     needed: dict[str, tuple[TaskSpec, tuple[str, ...]]] = {}
     done: dict[str, bool] = {}
 
     def is_done(key: str) -> bool:
         if key not in done:
             spec = plan.tasks[key][0]
-            ref = still_written(spec, store) if isinstance(spec, OutputTask) else store.get(key)
+            if isinstance(spec, OutputTask):  # what was written may not be whole after a cut-off
+                ref = still_written(spec, store) if cut_off is None else None
+            else:
+                ref = store.get(key)
             done[key] = ref is not None and (
                 bool(ref.aside)
                 or not isinstance(spec, FrameTask)
@@ -96,16 +110,25 @@ def pending(
             continue
         needed[key] = plan.tasks[key]
         queue += plan.tasks[key][1]
-        spec = plan.tasks[key][0]
-        if isinstance(spec, BandTask) and spec.decision not in looked_at:
-            # A band reads the frames that its decision covers; some may have been dropped since.
-            looked_at.add(spec.decision)
-            covers, needs = plan.tasks[spec.decision]
+        for decision in _through(plan.tasks[key][0]) - looked_at:
+            # It reads the frames that the decision covers; some may have been dropped since.
+            looked_at.add(decision)
+            covers, needs = plan.tasks[decision]
             assert isinstance(covers, DecideTask)
             if not all(is_done(member) for member, _, _ in covers.members):
-                needed[spec.decision] = covers, needs
+                needed[decision] = covers, needs
                 queue += needs
+    for key, (spec, needs) in needed.items():
+        if isinstance(spec, OutputTask):  # it writes the provenance of all before it
+            needed[key] = (spec, tuple(dict.fromkeys((*needs, *untold))))
     return needed
+
+
+def _through(spec: TaskSpec) -> set[str]:
+    """Decisions by which a task finds the frames that it reads."""
+    if isinstance(spec, BandTask):
+        return {spec.decision}
+    return set(spec.keys.get("decision", ())) if isinstance(spec, ProbeTask) else set()
 
 
 def _untold(plan: Plan, store: Store) -> list[str]:
@@ -115,11 +138,20 @@ def _untold(plan: Plan, store: Store) -> list[str]:
         key
         for key, (spec, _) in plan.tasks.items()
         if not isinstance(spec, BandTask | OutputTask)
+        and getattr(spec, "trial", None) is None  # those delete what they are made of
         and not all(
             store.file(made).with_suffix(".json").exists()
             for made in (key, *(look.key for look in getattr(spec, "looks", ())))
         )
     ]
+
+
+def _drop_bands(plan: Plan, store: Store) -> None:
+    """Bands of stacks that are done: the run that made them was stopped before it took them away."""
+    for key, (spec, _) in plan.tasks.items():
+        if isinstance(spec, StackTask) and store.get(key) is not None:
+            for band in spec.bands:
+                store.delete(band)
 
 
 def run_plan(
@@ -169,6 +201,7 @@ def run_plan(
                 repair = _repair(plan, error, damages[error.path])
                 rounds[-1] = _rest(plan, rounds[-1], made, note)
                 rounds.append(repair)
+    settle(plan.store)
     return {key: made[key] for key in tasks}
 
 

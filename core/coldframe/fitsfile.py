@@ -84,22 +84,22 @@ def image_header(shape: Sequence[int], kind: np.dtype[Any], name: str | None) ->
     return header
 
 
-def table_header(name: str, widths: Mapping[str, int], rows: int) -> Any:
-    """The cards of a binary table of text columns (section 7.3). widths : bytes, by column."""
+def table_header(name: str, forms: Mapping[str, str], width: int, rows: int) -> Any:
+    """The cards of a binary table (section 7.3). forms : TFORM by column. width : bytes of a row."""
     from astropy.io import fits
 
     header = fits.Header()
     header["XTENSION"] = ("BINTABLE", "binary table extension")
     header["BITPIX"] = (8, "array data type")
     header["NAXIS"] = (2, "number of array dimensions")
-    header["NAXIS1"] = (sum(widths.values()), "length of dimension 1")
+    header["NAXIS1"] = (width, "length of dimension 1")
     header["NAXIS2"] = (rows, "length of dimension 2")
     header["PCOUNT"] = (0, "number of group parameters")
     header["GCOUNT"] = (1, "number of groups")
-    header["TFIELDS"] = (len(widths), "number of table fields")
-    for number, (column, width) in enumerate(widths.items(), 1):
+    header["TFIELDS"] = (len(forms), "number of table fields")
+    for number, (column, form) in enumerate(forms.items(), 1):
         header[f"TTYPE{number}"] = column
-        header[f"TFORM{number}"] = f"{width}A"
+        header[f"TFORM{number}"] = form
     header["EXTNAME"] = (name, "extension name")
     return header
 

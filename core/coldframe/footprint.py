@@ -19,6 +19,7 @@ from coldframe.specs import (
     DecideTask,
     FrameTask,
     OutputTask,
+    ProbeTask,
     StackTask,
     TaskSpec,
 )
@@ -37,6 +38,9 @@ LOOKING = 128 << 20
 
 REPORT = 15
 """Bytes per pixel and colour of a product that making the report's pictures takes."""
+
+PROBE, PROBES = 60, {"thumb": 10, "depth": 20}
+"""Bytes per pixel and colour that looking at products to judge the run takes, by probe."""
 
 UNKNOWN = (4000, 6000)
 """Taken for the size of a frame that nobody knows."""
@@ -165,9 +169,23 @@ class Footprint:
             case OutputTask():
                 size = self.size(spec.product)
                 return Need(size.held + size.taken(self._writer(spec)))
+            case ProbeTask():
+                frames = [
+                    self.size(key)
+                    for keys in spec.keys.values()
+                    for key in keys
+                    if self._is_frame(key)
+                ]
+                frames += [source_size(info) for info, _ in spec.sources]
+                each = PROBES.get(spec.probe, PROBE)
+                return Need(int(max((s.pixels * s.colours * each for s in frames), default=0)))
             case BlendTask():
                 return Need(7 * self.size(spec.cold).held)
         return Need()
+
+    def _is_frame(self, key: str) -> bool:
+        spec = self._plan.tasks[key][0] if key in self._plan.tasks else None
+        return not isinstance(spec, DecideTask)
 
     def _frame_need(self, spec: FrameTask) -> Need:
         size = self.size(spec.base) if spec.base else source_size(spec.source)

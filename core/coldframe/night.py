@@ -7,7 +7,7 @@ globs in the notes; the caller's patterns; its pixels and exposure. `kind_reason
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence, Set
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass, replace
@@ -80,6 +80,7 @@ def scan(
     patterns: Mapping[str, Sequence[str]] | None = None,
     digests: DigestCache | None = None,
     workers: int = 2,
+    only: Set[Path] | None = None,
 ) -> NightScan:
     """Read the facts of every frame in the folders and below them.
 
@@ -88,7 +89,7 @@ def scan(
     folders : one for each night. readers : the first whose suffix fits reads a file.
     fix : corrects the facts of cameras it knows, given the raw header.
     patterns : kind -> globs, heard after header and notes. digests : what earlier scans found.
-    workers : threads that read files.
+    workers : threads that read files. only : absolute paths; other files are as if they were not there.
 
     Raises
     ------
@@ -99,10 +100,11 @@ def scan(
     """
     digests = DigestCache() if digests is None else digests
     listing = list_nights(folders, readers)
+    there = [found for found in listing.found if only is None or found.path in only]
     aside: list[_Aside] = []
     with ThreadPoolExecutor(max_workers=max(workers, 1)) as pool:
         read = partial(_read, fix=fix, digests=digests)
-        entries = _sort_out(pool.map(read, listing.found), aside)
+        entries = _sort_out(pool.map(read, there), aside)
         entries = _drop_copies(entries, aside)
         entries = [_told_kind(entry, patterns or {}) for entry in entries]
         seen = pool.map(partial(_see, digests=digests), entries)

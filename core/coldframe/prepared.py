@@ -13,6 +13,7 @@ from coldframe.estimate import (
 from coldframe.night import NightScan
 from coldframe.planned import Plan, Resources
 from coldframe.recipe import Recipe
+from coldframe.report.record import Proof
 from coldframe.specs import TaskSpec
 
 
@@ -35,6 +36,9 @@ class Request:
     store_keeps: str = "all"  # see tidy.KEEP
     keep: tuple[str, ...] = ()  # globs of frames to use whatever vetting finds
     vet: bool = True
+    only: frozenset[Path] | None = None  # absolute paths of files to look at; None: all
+
+    proof: int | None = None  # lights in the sample that proves the masters; 0: no proof
     each_night: bool = True  # make each night's own stacks where the recipe wants them
 
 
@@ -53,3 +57,4 @@ class Prepared:
     rates: Mapping[str, float]
     needs: Mapping[str, Need]  # memory of each task, by key
     cameras: tuple[str, ...] = ()  # which camera files told what
+    proof: Proof | None = None

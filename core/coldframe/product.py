@@ -2,7 +2,8 @@
 
 Primary HDU: the data. Image extensions: FLAGS, then each further plane by its name. Binary
 tables: FACTS (the frame's facts and measures as JSON, for an exact round trip) and, for products
-made for people, PROVENANCE. Source: FITS Standard 4.0 (IAU FITS Working Group, 2018).
+made for people, PROVENANCE (every product behind it) and INPUTS (which of its rows went into
+which, as row numbers from 1: a stack of thousands must not widen every row). Source: FITS Standard 4.0 (IAU FITS Working Group, 2018).
 """
 
 from __future__ import annotations
@@ -20,7 +21,7 @@ import numpy as np
 
 from coldframe.errors import DamagedError, StoreError
 from coldframe.fitsfile import Hdu, image_header, index, table_header, text_value, write_hdus
-from coldframe.frame import Array, Frame, FrameInfo
+from coldframe.frame import Ancestor, Array, Frame, FrameInfo
 from coldframe.planes import Filed, Held, Plane, Planes, plane_of
 from coldframe.step import Numbers
 
@@ -80,7 +81,7 @@ def write_frame(path: Path, frame: Frame, *, checksum: bool = True, durable: boo
     text = json.dumps(facts, sort_keys=True).encode("ascii")
     hdus.append(_table("FACTS", {"JSON": [text]}))
     if frame.provenance:
-        hdus.append(_provenance_table(frame))
+        hdus += _provenance_tables(frame)
     with atomic(path, durable=durable) as temporary, temporary.open("wb") as file:
         write_hdus(file, hdus, checksum=checksum)
 
@@ -236,24 +237,58 @@ def _ascii(text: str) -> str:
     return "".join(c if " " <= c <= "~" else "?" for c in text)
 
 
-def _provenance_table(frame: Frame) -> Hdu:
+def _provenance_tables(frame: Frame) -> list[Hdu]:
+    known = {ancestor.key: ancestor for ancestor in frame.provenance}
+    for key in (key for ancestor in frame.provenance for key in ancestor.inputs):
+        known.setdefault(key, Ancestor(key, "", "{}", ()))
     columns = {
-        "KEY": [a.key for a in frame.provenance],
-        "STEP": [_ascii(a.step) for a in frame.provenance],
-        "PARAMS": [_ascii(a.params) for a in frame.provenance],
-        "INPUTS": [" ".join(a.inputs) for a in frame.provenance],
+        "KEY": list(known),
+        "STEP": [_ascii(a.step) for a in known.values()],
+        "LABEL": [_ascii(a.label) for a in known.values()],
+        "PARAMS": [_ascii(a.params) for a in known.values()],
     }
-    return _table("PROVENANCE", {k: [v.encode("ascii") for v in vs] for k, vs in columns.items()})
+    texts = {name: [v.encode("ascii") for v in values] for name, values in columns.items()}
+    row = {key: number for number, key in enumerate(known, start=1)}
+    pairs = [(row[a.key], row[key]) for a in known.values() for key in a.inputs]
+    edges = np.array(pairs, np.int32).reshape(-1, 2)
+    links = {"PRODUCT": edges[:, 0], "INPUT": edges[:, 1]}
+    return [_table("PROVENANCE", texts), _table("INPUTS", links)]
 
 
-def _table(name: str, columns: Mapping[str, Sequence[bytes]]) -> Hdu:
-    """A binary table of text columns (FITS 4.0, section 7.3), each as wide as its longest text."""
-    widths = {column: max(1, *map(len, texts)) for column, texts in columns.items()}
-    rows = list(zip(*columns.values(), strict=True))
-    header = table_header(name, widths, len(rows))
-    padded = (
-        text.ljust(width, b"\0")
-        for row in rows
-        for text, width in zip(row, widths.values(), strict=True)
-    )
-    return Hdu(header, b"".join(padded))
+def _table(name: str, columns: Mapping[str, Sequence[bytes] | Array]) -> Hdu:
+    """A binary table (FITS 4.0, section 7.3) of texts, as wide as the longest, or whole numbers."""
+    kinds = {
+        column: ">i4" if isinstance(values, np.ndarray) else f"S{max(1, *map(len, values))}"
+        for column, values in columns.items()
+    }
+    rows = np.zeros(len(next(iter(columns.values()))), list(kinds.items()))
+    for column, values in columns.items():
+        rows[column] = values
+    forms = {column: "J" if kind == ">i4" else f"{kind[1:]}A" for column, kind in kinds.items()}
+    return Hdu(table_header(name, forms, rows.dtype.itemsize, len(rows)), rows.tobytes())
+
+
+def read_provenance(path: Path) -> tuple[Ancestor, ...]:
+    """Everything behind a product, from its own file; the product itself is the first.
+
+    Raises StoreError when the file is not there, damaged, or tells nothing of its past.
+    """
+    from astropy.io import fits
+
+    try:
+        with fits.open(path, memmap=False) as hdus:
+            if "PROVENANCE" not in hdus:
+                raise StoreError(f"{path} has no PROVENANCE table: it is no product of a run")
+            table = hdus["PROVENANCE"].data
+            keys = [str(key) for key in table["KEY"]]
+            inputs: dict[str, list[str]] = {key: [] for key in keys}
+            for product, source in hdus["INPUTS"].data:
+                inputs[keys[product - 1]].append(keys[source - 1])
+            return tuple(
+                Ancestor(
+                    key, str(row["STEP"]), str(row["PARAMS"]), tuple(inputs[key]), str(row["LABEL"])
+                )
+                for key, row in zip(keys, table, strict=True)
+            )
+    except (OSError, KeyError, ValueError, TypeError, IndexError) as error:
+        raise StoreError(f"cannot read how {path} came about: {error}") from error

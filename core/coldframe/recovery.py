@@ -59,12 +59,19 @@ def recover(root: Path) -> tuple[int, int] | None:
             Store(root).delete(path.stem)
     except OSError as error:
         raise StoreError(f"cannot remove {path}, which is damaged: {error.strerror}") from error
-    states = {state for _, state in marks}
-    left = [] if states & {"alive", "elsewhere"} else list(root.glob("[0-9a-f][0-9a-f]/.*.part"))
-    for path in (*left, *(mark for mark, state in marks if state == "dead")):
-        with suppress(OSError):  # a folder that cannot be written keeps them
-            path.unlink()
+    if not {state for _, state in marks} & {"alive", "elsewhere"}:
+        for left in root.glob("[0-9a-f][0-9a-f]/.*.part"):
+            with suppress(OSError):  # a folder that cannot be written keeps them
+                left.unlink()
     return len(recent), len(damaged)
+
+
+def settle(root: Path) -> None:
+    """A run has ended well: what earlier ones left undone is done, their marks may go."""
+    for mark in (root / MARKS).glob("*.json"):
+        if _state(mark) == "dead":
+            with suppress(OSError):
+                mark.unlink()
 
 
 def intact(sidecar: Path) -> bool:

@@ -9,13 +9,15 @@ from __future__ import annotations
 
 import hashlib
 import json
+from collections import deque
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
 
 from coldframe.digests import file_crc
 from coldframe.errors import StoreError
+from coldframe.facts import describe
 from coldframe.frame import Ancestor, Array, Frame, FrameInfo
 from coldframe.planes import Filed
 from coldframe.product import (
@@ -40,6 +42,13 @@ def product_key(*parts: Any) -> str:
     return hashlib.blake2b(text.encode(), digest_size=20).hexdigest()
 
 
+def named(info: FrameInfo) -> str:
+    """What people call a product: its source frame's name, or the facts of a stack."""
+    if info.path:
+        return info.label
+    return describe(info) if info != FrameInfo() else ""
+
+
 @dataclass(frozen=True, slots=True)
 class Ref:
     """What is known of a stored product without opening its pixels."""
@@ -57,6 +66,7 @@ class Ref:
     aside: str = ""  # the reason when this frame was left out
     aside_step: str = ""
     seconds: float = 0.0
+    past: tuple[Ancestor, ...] = ()  # itself and what is behind it that this store may not hold
 
     def to_json(self, size: int | None, crc: int | None) -> str:
         """The sidecar's text; the FITS file's length in bytes and CRC-32, if there is one."""
@@ -76,6 +86,7 @@ class Ref:
             "seconds": self.seconds,
             "size": size,
             "crc": crc,
+            "past": [asdict(ancestor) for ancestor in self.past],
         }
         return json.dumps(values, sort_keys=True)
 
@@ -87,6 +98,9 @@ class Ref:
         for name in ("inputs", "planes", "history", "rows"):
             known[name] = tuple(known[name])
         known["columns"] = {name: tuple(column) for name, column in known["columns"].items()}
+        known["past"] = tuple(
+            Ancestor(**{**one, "inputs": tuple(one["inputs"])}) for one in known.get("past", ())
+        )
         return cls(**known)
 
 
@@ -121,7 +135,7 @@ class Store:
         return self._told(key, whole=True)
 
     def known(self, key: str) -> Ref | None:
-        """What is known of a product, also when its pixels are gone."""
+        """What is known of a product: that stays true when its pixels are gone."""
         return self._told(key, whole=False)
 
     def _told(self, key: str, *, whole: bool) -> Ref | None:
@@ -198,18 +212,21 @@ class Store:
         self.file(key).unlink(missing_ok=True)
 
     def ancestry(self, key: str) -> tuple[Ancestor, ...]:
-        """Everything behind a product, nearest first, each once."""
+        """Everything behind a product, nearest first, each once; what is not known has no step."""
         out: dict[str, Ancestor] = {}
-        queue = [key]
+        told: dict[str, Ancestor] = {}  # by products nearer, which the store itself may not hold
+        queue = deque([key])
         while queue:
-            current = queue.pop(0)
+            current = queue.popleft()
             if current in out:
                 continue
-            ref = self.known(current)
-            if ref is None:
-                continue
-            out[current] = Ancestor(current, ref.step, ref.params, ref.inputs)
-            queue += ref.inputs
+            ref = None if current in told else self.known(current)
+            if ref is not None:
+                told |= {one.key: one for one in ref.past}
+                own = Ancestor(current, ref.step, ref.params, ref.inputs, named(ref.info))
+                told.setdefault(current, own)
+            out[current] = told.get(current, Ancestor(current, "", "{}", ()))
+            queue += out[current].inputs
         return tuple(out.values())
 
     def check_writable(self) -> None:

@@ -14,6 +14,7 @@ from coldframe.specs import (
     FetchTask,
     FrameTask,
     OutputTask,
+    ProbeTask,
     StackTask,
     TaskSpec,
 )
@@ -43,6 +44,13 @@ def reads(spec: TaskSpec, plan: Plan) -> Iterator[str]:
             yield from reads(plan.tasks[spec.decision][0], plan)
         case BlendTask():
             yield from (spec.cold, spec.warm)
+        case ProbeTask():
+            for part, keys in spec.keys.items():
+                if part == "decision":  # by which it finds the frames
+                    for key in keys:
+                        yield from reads(plan.tasks[key][0], plan)
+                else:
+                    yield from keys
         case OutputTask():
             yield spec.product
 

@@ -9,6 +9,7 @@ from typing import Any
 
 import click
 
+from coldframe.cli.complete import recipe_names, settings
 from coldframe.digests import cache_file
 from coldframe.errors import UsageError
 from coldframe.execute import SCHEDULERS, check_scheduler
@@ -82,7 +83,7 @@ scheduler_option = click.option(
 
 def planning_options(function: Callable[..., Any]) -> Callable[..., Any]:
     """NIGHT..., --nights, --no-each-night, --recipe, --set, -o, --store, --camera, --library,
-    --workers, --memory, --keep, --no-vet.
+    --workers, --memory, --keep, --no-vet, --proof.
     """
     for decorate in reversed(
         [
@@ -95,10 +96,13 @@ def planning_options(function: Callable[..., Any]) -> Callable[..., Any]:
                 "--no-each-night", is_flag=True,
                 help="Of several nights make the stacks of all together only.",
             ),
-            click.option("--recipe", metavar="NAME|FILE", help="Recipe; else the one that suits."),
+            click.option(
+                "--recipe", metavar="NAME|FILE", shell_complete=recipe_names,
+                help="Recipe; else the one that suits.",
+            ),
             click.option(
                 "--set", "overrides", multiple=True, metavar="STEP.PARAM=VALUE",
-                help="Change one parameter of the recipe.",
+                shell_complete=settings, help="Change one parameter of the recipe.",
             ),
             click.option(
                 "-o", "--output", type=click.Path(path_type=Path, file_okay=False),
@@ -129,6 +133,10 @@ def planning_options(function: Callable[..., Any]) -> Callable[..., Any]:
             ),
             keep_option,
             click.option("--no-vet", is_flag=True, help="Do not vet the frames first."),
+            click.option(
+                "--proof", type=click.IntRange(0), metavar="N", show_default="3 to 6",
+                help="Lights stacked again without each master, for the report; 0 for none.",
+            ),
         ]
     ):  # fmt: skip
         function = decorate(function)
@@ -160,6 +168,7 @@ def make_request(
     no_library: bool = False,
     keep: tuple[str, ...] = (),
     no_vet: bool = False,
+    proof: int | None = None,
     nights_file: Path | None = None,
     no_each_night: bool = False,
 ) -> Request:
@@ -196,5 +205,6 @@ def make_request(
         use_library=not no_library,
         keep=keep,
         vet=not no_vet,
+        proof=proof,
         each_night=not no_each_night,
     )

@@ -175,10 +175,18 @@ def _make(
     for goal in goals:
         for item in plan.flows[goal]:
             if item.key in plan.targets:
+                _tell_past(item.key, store)
                 entry = _entry(item, goal, plan, store, registry, wish)
                 (out.new if library.keep(entry, store.file(item.key)) else out.known).append(entry)
                 say(f"kept {entry.id} ({entry.label})")
     out.set_aside += _left_out(plan, store)
+
+
+def _tell_past(key: str, store: Store) -> None:
+    """The frames behind a master go with it: the store they were made in does not stay."""
+    ref = store.get(key)
+    if ref is not None:
+        store.put(replace(ref, past=store.ancestry(key)), durable=True)
 
 
 def _entry(

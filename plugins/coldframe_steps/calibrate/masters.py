@@ -79,10 +79,9 @@ def _hot(dark: Frame, base: Array | None, cfa: str | None, threshold: float) -> 
     excess, _ = look.excess(index)
     y, x = np.divmod(index, dark.shape[1])
     found = excess > amount[(y & 1) * 2 + (x & 1)]
-    marked = (dark.flags & Flag.HOT) != 0
-    marked.ravel()[index[found]] = True
-    marked &= (dark.flags & int(UNUSABLE)) == 0
-    index = np.flatnonzero(marked)
+    known = np.flatnonzero((dark.flags & np.uint8(Flag.HOT)) != 0)
+    index = np.union1d(known, index[found])
+    index = index[(dark.flags.ravel()[index] & np.uint8(UNUSABLE)) == 0]
     return HotPixels(index, look.excess(index)[0], float(np.mean(sigmas)))
 
 
@@ -112,7 +111,7 @@ class _Neighbourhood:
         return value - around, around
 
     def stand_out(self, factor: float, amount: Array, below: bool = False) -> Array:
-        return stand_out(*self._args, factor, readonly(amount), below)
+        return stand_out(*self._args, factor, readonly(amount), below).view(np.bool_)
 
 
 def _some_of(shape: tuple[int, int], p: int, most: int = 60_000) -> Array:

@@ -36,11 +36,11 @@ def mad_sigma(values: Array) -> tuple[float, float]:
 def pixel_noise(image: Array) -> float:
     """Sigma of one pixel's noise, from differences of pixels two columns apart.
 
-    Two columns apart have the same colour, and slopes cancel in the median. Strips of rows keep
-    it cheap on large frames. Source: common practice; sqrt(2) for the difference of two.
+    Two columns apart have the same colour, and slopes cancel in the median. Some 400,000 pixels
+    tell sigma to 0.3%. Source: common practice; sqrt(2) for the difference of two.
     """
-    rows = max(1, image.shape[0] // 512)
-    strips = image[::rows]
+    step = max(1, image.size // 400_000)
+    strips = image[:: step + 1 - step % 2]  # an odd step, so that every CFA position is in
     if strips.shape[1] < 3:
         return 0.0
     difference = strips[:, 2:].astype(np.float32) - strips[:, :-2]

@@ -29,7 +29,7 @@ class TiffWriter:
     """
 
     name = "tiff"
-    version = "1"
+    version = "2"
     about = "TIFF for picture editors: linear, 16-bit whole numbers or 32-bit floating point"
     takes = Takes(mono=1, mosaic=1, colour=1, planes=4)
     params: Mapping[str, Mapping[str, Any]] = {
@@ -118,6 +118,8 @@ def describe(frame: Frame, scale: Mapping[str, float]) -> str:
         value = getattr(frame.info, name)
         if value is not None:
             facts[name] = value
+    if frame.provenance:
+        facts["product"] = frame.provenance[0].key
     if frame.history:
         facts["history"] = list(frame.history)
     return json.dumps(facts)
