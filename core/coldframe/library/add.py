@@ -10,16 +10,19 @@ from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
 
+from coldframe.budget import limited
 from coldframe.camera.known import complete, find_cameras
 from coldframe.choose import choose_recipe
 from coldframe.digests import DigestCache, file_digest
 from coldframe.errors import StoreError, UsageError
 from coldframe.execute import pending, run_plan
+from coldframe.footprint import BASE, needs
 from coldframe.frame import FrameInfo, Kind
 from coldframe.graph import compile_plan
 from coldframe.grouping import group
 from coldframe.library.entry import Entry, Shot
 from coldframe.library.library import Library
+from coldframe.limits import check_memory
 from coldframe.night import NightScan, reader_for, scan
 from coldframe.planned import Item, Plan, Resources, frame_id
 from coldframe.plugins import Registry
@@ -170,7 +173,11 @@ def _make(
         f"{frames[0].camera or 'unknown camera'}: {len(frames)} frames, recipe {recipe.name}, "
         f"{len(plan.targets)} masters to make"
     )
-    run_plan(plan, pending(plan), workers=wish.workers)
+    tasks, resources = pending(plan), Resources(wish.workers, wish.memory)
+    taken = needs(plan, tasks, registry)
+    check_memory(taken, tasks, resources)
+    with limited(wish.memory - BASE, taken):
+        run_plan(plan, tasks, workers=wish.workers)
     store = Store(work)
     for goal in goals:
         for item in plan.flows[goal]:
