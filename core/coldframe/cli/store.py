@@ -25,6 +25,10 @@ def command() -> None:
     """Look at a run's store and prune it.
 
     Everything in a store can be made again from the source frames, in the same bytes.
+
+    \b
+    coldframe store size reeds
+    coldframe store prune reeds --dry-run
     """
 
 
