@@ -22,6 +22,7 @@ COMMANDS = {
     "inspect": "Vet every frame: what is wrong with it, in words and numbers.",
     "recipe": "List, show and check recipes.",
     "steps": "Show every installed step.",
+    "compare": "Say which of two runs is deeper, sharper, flatter.",
     "camera": "Measure a camera; advise on exposure.",
     "shotlist": "List the calibration frames that are still to be shot.",
     "demo": "Make an invented night and run the main job on it.",
