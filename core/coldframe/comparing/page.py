@@ -29,7 +29,6 @@ from coldframe.report.build import write_page
 from coldframe.report.glance import CROP
 from coldframe.report.numbers import number
 from coldframe.report.pictures import fit, moved, picture
-from coldframe.report.tables import numeric
 from coldframe.stretch import preview
 
 WHOLE = 1400  # px, longest side
@@ -56,10 +55,10 @@ def blink(compared: Compared) -> list[Block]:
     wholes = [preview(frame, WHOLE) for frame in (a, b)]
     crops = [_middle(frame) for frame in (a, b)]
     blocks: list[Block] = []
-    for shown, title, caption in (
-        (wholes, "The whole field", "The whole field."),
-        (crops, "The middle at full size", "The middle of the field at full size."),
-    ):
+    views = [(wholes, "The whole field", "The whole field.")]
+    if crops[0].shape != wholes[0].shape:
+        views.append((crops, "The middle at full size", "The middle of the field at full size."))
+    for shown, title, caption in views:
         stretch = fit(shown[0])
         if stretch is None:
             continue
@@ -114,10 +113,10 @@ def _table(told: Comparison) -> Table:
         Line(
             [
                 Cell(figure.what[0].upper() + figure.what[1:]),
-                numeric(figure.a),
-                numeric(figure.b),
+                Cell(number(figure.a, 3)),
+                Cell(number(figure.b, 3)),
                 Cell("–" if figure.unit == "1" else figure.unit),
-                numeric(figure.percent(figure.gain)),
+                Cell(number(figure.percent(figure.gain), 3)),
                 Cell(interval_text(figure)),
             ]
         )

@@ -81,9 +81,8 @@ def share_stars(first: Frame, second: Frame) -> Shared:
 
 def _pairs(one: Array, tree: cKDTree, matrix: Array, shift: Array, reach: float) -> Array:
     """Places of the same star in each list, (n, 2); a star of the second list is taken once."""
-    distance: Array
-    place: Array
-    distance, place = tree.query(one @ matrix.T + shift, distance_upper_bound=reach)
+    found = tree.query(one @ matrix.T + shift, distance_upper_bound=reach)
+    distance, place = (np.asarray(part) for part in found)
     order = np.argsort(distance, kind="stable")
     order = order[np.isfinite(distance[order])]
     _, once = np.unique(place[order], return_index=True)

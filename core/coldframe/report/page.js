@@ -81,12 +81,12 @@ function makeSlider(pair) {
   pair.after(line);
   lay(true);
   show();
-  if (pair.classList.contains("blink")) makeBlink(line, range, show, names);
+  if (pair.classList.contains("blink")) makeBlink(line, range, show, names, () => lay(true));
 }
 
 // Blinking shows what moves or changes between the two: one picture at a time in the same place.
 // It changes once a second, starts only when asked to, and not where motion is unwanted.
-function makeBlink(line, range, show, names) {
+function makeBlink(line, range, show, names, lay) {
   const swap = document.createElement("button"), steady = document.createElement("button");
   const said = document.createElement("span");
   said.setAttribute("role", "status");
@@ -95,6 +95,7 @@ function makeBlink(line, range, show, names) {
   let timer = 0;
   const turn = (speak) => {
     range.value = Number(range.value) > 50 ? 0 : 100;
+    lay();
     show();
     said.textContent = speak ? `Showing ${names[Number(range.value) > 50 ? 0 : 1]}` : "Blinking";
   };
