@@ -25,6 +25,7 @@ COMMANDS = {
     "recipe": "List, show and check recipes.",
     "steps": "Show every installed step.",
     "plugin": "Start a plugin with a step of your own.",
+    "compare": "Say which of two runs is deeper, sharper, flatter.",
     "camera": "Measure a camera; advise on exposure.",
     "shotlist": "List the calibration frames that are still to be shot.",
     "scale": "Predict run times for more frames and more workers.",
