@@ -114,6 +114,7 @@ def _untold(plan: Plan, store: Store) -> list[str]:
         key
         for key, (spec, _) in plan.tasks.items()
         if not isinstance(spec, BandTask | OutputTask)
+        and getattr(spec, "trial", None) is None  # those delete what they are made of
         and not all(
             store.file(made).with_suffix(".json").exists()
             for made in (key, *(look.key for look in getattr(spec, "looks", ())))

@@ -80,7 +80,7 @@ def scan(
     patterns: Mapping[str, Sequence[str]] | None = None,
     digests: DigestCache | None = None,
     workers: int = 2,
-    skip: Set[Path] = frozenset(),
+    only: Set[Path] | None = None,
 ) -> NightScan:
     """Read the facts of every frame in the folders and below them.
 
@@ -89,7 +89,7 @@ def scan(
     folders : one for each night. readers : the first whose suffix fits reads a file.
     fix : corrects the facts of cameras it knows, given the raw header.
     patterns : kind -> globs, heard after header and notes. digests : what earlier scans found.
-    workers : threads that read files. skip : absolute paths passed over as if they were not there.
+    workers : threads that read files. only : absolute paths; other files are as if they were not there.
 
     Raises
     ------
@@ -100,7 +100,7 @@ def scan(
     """
     digests = DigestCache() if digests is None else digests
     listing = list_nights(folders, readers)
-    there = [found for found in listing.found if found.path not in skip]
+    there = [found for found in listing.found if only is None or found.path in only]
     aside: list[_Aside] = []
     with ThreadPoolExecutor(max_workers=max(workers, 1)) as pool:
         read = partial(_read, fix=fix, digests=digests)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from coldframe.errors import SetAside, StoreError
@@ -10,9 +11,9 @@ from coldframe.frame import Frame, FrameInfo
 from coldframe.night import reader_for
 from coldframe.planned import Item, frame_id
 from coldframe.plugins import Registry
-from coldframe.report.record import FrameRecord, ProductRecord, RunRecord
+from coldframe.report.record import FrameRecord, ProductRecord, Proof, RunRecord
 from coldframe.specs import FrameTask, OutputTask
-from coldframe.step import Column, StackStep
+from coldframe.step import Column, Numbers, StackStep
 from coldframe.store import Ref, Store
 
 if TYPE_CHECKING:
@@ -101,7 +102,29 @@ class _Recorder:
             ],
             elapsed=elapsed,
             read=self._read,
+            proof=self._proof(),
+            numbers=self._numbers,
         )
+
+    def _proof(self) -> Proof | None:
+        proof = self.prepared.proof
+        if proof is None:
+            return None
+        variants = []
+        for variant in proof.variants:
+            ref = self.ref(variant.stack)
+            reason = ref.aside if ref else "it is gone"
+            count = int(ref.measures.get("frames", 0)) if ref else 0
+            variants.append(replace(variant, frames=count, reason=reason))
+        probes = {name: key for name, key in proof.probes.items() if self.ref(key) is not None}
+        return replace(proof, variants=tuple(variants), probes=probes)
+
+    def _numbers(self, key: str) -> Numbers | None:
+        ref = self.ref(key)
+        try:
+            return None if ref is None or ref.aside else self.store.numbers(key)
+        except StoreError:
+            return None
 
     def _read(self, key: str) -> Frame | None:
         """A product by its store key, or a source frame by its id."""
@@ -124,10 +147,13 @@ class _Recorder:
         return out
 
     def _decision_columns(self) -> dict[str, dict[str, float]]:
-        """Numbers that group decisions gave to frames, by frame key."""
+        """Numbers that group decisions gave to frames, by frame key.
+
+        Those of the stack of all nights, decided first, outrank those of a night's own.
+        """
         out: dict[str, dict[str, float]] = {}
         for keys in self.plan.decisions.values():
-            for key in keys:
+            for key in reversed(keys):
                 ref = self.ref(key)
                 for name, column in (ref.columns if ref else {}).items():
                     for row, value in zip(ref.rows if ref else (), column, strict=True):

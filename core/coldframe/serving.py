@@ -116,18 +116,18 @@ def serve(
     # Bias first: whether a dark may be scaled depends on it.
     for kind in sorted(by_kind, key=lambda kind: kind is not Kind.BIAS):
         bias = any(one.kind is Kind.BIAS and one.chosen is not None for one in out)
-        near = [c for c in by_kind[kind] if not _of_other_camera(frame, c)]
-        out.append(_serve(frame, kind, near, rules.get(kind.value, {}), bias, shelf))
+        near = [c for c in by_kind[kind] if not of_other_camera(frame, c)]
+        out.append(serve_kind(frame, kind, near, rules.get(kind.value, {}), bias, shelf))
     return out
 
 
-def _of_other_camera(frame: FrameInfo, candidate: Candidate) -> bool:
+def of_other_camera(frame: FrameInfo, candidate: Candidate) -> bool:
     """A library may hold many cameras' masters; those of others are not worth a look."""
     known = candidate.info.camera and frame.camera
     return bool(candidate.library and known and candidate.info.camera != frame.camera)
 
 
-def _serve(
+def serve_kind(
     frame: FrameInfo,
     kind: Kind,
     candidates: Sequence[Candidate],
@@ -135,6 +135,7 @@ def _serve(
     bias: bool,
     shelf: Shelf | None,
 ) -> Served:
+    """The best master of one kind. bias : a bias serves the frame too."""
     infos = [c.info for c in candidates]
     ages = [c.age_days for c in candidates]
     costs = [c.cost(frame) for c in candidates]

@@ -12,21 +12,23 @@ from pathlib import Path
 from coldframe.camera.known import complete, find_cameras
 from coldframe.choose import choose_recipe
 from coldframe.digests import cache_file
-from coldframe.errors import UsageError
+from coldframe.errors import StepError, UsageError
 from coldframe.estimate import estimate, fitting_workers, load_rates, save_rates
+from coldframe.evidence.planning import add_proof
 from coldframe.execute import pending, run_plan
 from coldframe.graph import compile_plan
 from coldframe.library.library import open_shelf
 from coldframe.manifest import manifest, unfinished, versions, write_manifest
 from coldframe.night import DigestCache, NightScan, reader_for, scan
-from coldframe.planned import Resources, SetAsideFrame
+from coldframe.planned import Plan, Resources, SetAsideFrame
 from coldframe.plugins import Registry
 from coldframe.prepared import Prepared, Request
 from coldframe.recipe import Recipe, load_recipe
 from coldframe.recipe_document import find_recipe
+from coldframe.report.blocks import Part
 from coldframe.report.record import RunRecord
 from coldframe.sources import stamp_sources
-from coldframe.specs import TaskSpec
+from coldframe.specs import OutputTask, TaskSpec
 from coldframe.store import Ref, Store
 from coldframe.timing import Timings
 from coldframe.vetting.verdict import Verdict, Vetted, warnings
@@ -64,7 +66,7 @@ def prepare(
         patterns=named.kinds if named else {},
         digests=digests,
         workers=_here(request),
-        skip=request.skip,
+        only=request.only,
     )
     if not found.frames:
         reasons = "".join(f"\n  {label}: {why}" for label, why in found.set_aside)
@@ -102,11 +104,14 @@ def prepare(
         raise UsageError(f"{error}{_aside_lines(vetted)}") from None
     # The plan's own list keeps the facts, so that the report can show each frame.
     plan.set_aside[:0] = [SetAsideFrame(v.info, v.reason, "vet") for v in vetted]
+    proof = add_proof(plan, registry, found.frames, request.proof)
     stamp_sources(plan.tasks, digests)
     tasks = pending(plan)
     rates = load_rates(request.store)
     cost = estimate(plan, tasks, resources, rates)
-    return Prepared(request, recipe, why, found, plan, tasks, resources, cost, rates, known.used)
+    return Prepared(
+        request, recipe, why, found, plan, tasks, resources, cost, rates, known.used, proof
+    )
 
 
 def _vet(
@@ -207,10 +212,51 @@ def run(
         for found in registry.manager.hook.coldframe_report_sections(record=record)
         for section in found
     ]
-    report = write_report(record, request.output / "report.html", sections)
+    report = write_report(
+        record, request.output / "report.html", sections, _to_shoot(prepared, record, registry)
+    )
     told = manifest(prepared, registry, record, timings, report, began)
     write_manifest(request.output, told)
+    _check_made(plan, store)
     return record
+
+
+def _check_made(plan: Plan, store: Store) -> None:
+    """Raise StepError when nothing at all came out, with the first reason."""
+    wanted = [
+        store.get(key) for key in plan.targets if not isinstance(plan.tasks[key][0], OutputTask)
+    ]
+    if wanted and all(ref is not None and ref.aside for ref in wanted):
+        raise StepError(next(ref.aside for ref in wanted if ref is not None))
+
+
+def _to_shoot(prepared: Prepared, record: RunRecord, registry: Registry) -> list[Part]:
+    """The calibration frames that the lights of the run still need; none without a proof."""
+    from coldframe.report.figures import positions, proved
+    from coldframe.shots.items import Wish
+    from coldframe.shots.plan import make_list
+    from coldframe.shots.sheet import next_part
+    from coldframe.shots.stock import Stocked
+
+    stack = proved(record)
+    if stack is None:
+        return []
+    bad = {id(aside.info) for aside in prepared.plan.set_aside}
+    shelf = prepared.plan.shelf
+    wish = Wish(positions=max(1, round(positions(record, stack))))
+    shots = make_list(
+        [info for info in prepared.scan.frames if id(info) not in bad],
+        [],
+        find_cameras(prepared.request.cameras),
+        lambda info: reader_for(info, registry.readers).read_frame(info),
+        wish,
+        [
+            Stocked(master.info.kind, master.info, len(master.sources))
+            for master in (shelf.candidates if shelf else ())
+            if master.info.kind is not None
+        ],
+    )
+    return [next_part(shots, wish)]
 
 
 def default_workers() -> int:

@@ -41,13 +41,15 @@ class Row:
 class Tile:
     """A band of rows of every frame in a stack, one colour at a time.
 
-    data : float32 (n, h, w); flags : uint8 (n, h, w). Row 0 is row `y0` of the full frame.
+    data : float32 (n, h, w); flags : uint8 (n, h, w). Row 0 is row `y0` of the full frame, and
+    column 0 its column `x0`, which is 0 but where samples of a stack are judged.
     """
 
     data: Array
     flags: Array
     channel: int
     y0: int
+    x0: int = 0
 
 
 @dataclass(frozen=True, slots=True)

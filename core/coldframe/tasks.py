@@ -29,6 +29,7 @@ from coldframe.specs import (
     Look,
     Op,
     OutputTask,
+    ProbeTask,
     StackTask,
     TaskSpec,
     guarded,
@@ -46,12 +47,24 @@ log = logging.getLogger("coldframe")
 def run_task(spec: TaskSpec, *_inputs: Any) -> Ref:
     """Do one task and return what is now in the store. `_inputs` only order the graph.
 
+    What goes wrong in a trial is told in its ref.
+
     Raises
     ------
     ColdframeError
         With a message for people; what a plugin raised otherwise is wrapped in PluginError.
     """
     started = time.perf_counter()
+    if getattr(spec, "trial", None) is None:
+        ref = _task(spec)
+    else:
+        from coldframe.evidence.trial import run_trial
+
+        ref = run_trial(spec, _task)
+    return replace(ref, seconds=time.perf_counter() - started)
+
+
+def _task(spec: TaskSpec) -> Ref:
     store = Store(Path(spec.store))
     try:
         match spec:
@@ -73,6 +86,10 @@ def run_task(spec: TaskSpec, *_inputs: Any) -> Ref:
                 from coldframe.library.transfer import run_blend
 
                 ref = run_blend(spec, store)
+            case ProbeTask():
+                from coldframe.evidence.probes import run_probe
+
+                ref = run_probe(spec, store)
     except ColdframeError:
         raise
     except MemoryError:
@@ -81,7 +98,7 @@ def run_task(spec: TaskSpec, *_inputs: Any) -> Ref:
         ) from None
     except OSError as error:
         raise StoreError(f"step '{spec.step_id}': {error}") from error
-    return replace(ref, seconds=time.perf_counter() - started)
+    return ref
 
 
 def _left_out(spec: BandTask | StackTask, store: Store) -> Ref | None:

@@ -8,14 +8,11 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).parents[2]
-OURS = (
-    "architecture.md",
-    "cameras.md",
-    "cluster.md",
-    "library.md",
-    "maths.md",
-    "notes-file.md",
-    "shooting.md",
+# The others name files that a reader makes, not ours.
+OURS = sorted(
+    page.name
+    for page in (ROOT / "docs").glob("*.md")
+    if page.name not in ("plugins.md", "tutorial.md", "camera-recipe.md")
 )
 HOMES = (ROOT, ROOT / "core/coldframe", ROOT / "plugins/coldframe_steps")
 
@@ -38,6 +35,8 @@ def test_paths_exist(page: str) -> None:
 def test_links_lead_to_pages(page: Path) -> None:
     text = re.sub(r"```.*?```", "", page.read_text(encoding="utf-8"), flags=re.S)
     for target, anchor in re.findall(r"\]\(([^)#]*)(?:#([^)]*))?\)", text):
+        if target.startswith("https://"):
+            continue
         there = page.parent / target if target else page
         assert there.exists(), target
         if anchor:

@@ -215,6 +215,23 @@ def test_a_light_that_is_replaced_leaves_the_picture(follow):
     assert seen.stacks[0].frames == 3
 
 
+def test_a_file_that_comes_between_look_and_plan_is_not_touched(follow, monkeypatch):
+    make, look, shots = follow
+    following = make()
+    there = following._request.nights[0]
+    real = module.prepare
+
+    def plan(request, registry):
+        (there / "late.DNG").write_bytes(shots[-6].read_bytes()[:30000])
+        return real(request, registry)
+
+    monkeypatch.setattr(module, "prepare", plan)
+    seen = look(following, shots[-7])
+    assert seen.stacks[0].frames == 1
+    assert seen.aside == {}
+    assert look(following).waiting["late.DNG"].startswith("is truncated")
+
+
 def test_the_wanted_reference_is_waited_for(follow):
     make, look, shots = follow
     following = make(overrides=(f"aligned.reference={shots[-5].name}",))

@@ -54,7 +54,7 @@ def test_a_file_is_read_only_when_it_is_steady(watched):
     assert watched.arrivals.poll(4.0) == []
     assert watched.reader.read == []
     assert watched.arrivals.waiting == {"a.raw": "still being written"}
-    assert watched.arrivals.unready == {file}
+    assert watched.arrivals.whole == frozenset()
 
 
 def test_half_a_file_is_tried_again_and_never_taken(watched):
@@ -67,7 +67,7 @@ def test_half_a_file_is_tried_again_and_never_taken(watched):
     file.write_bytes(b"\x09abcdefgh")
     assert watched.arrivals.poll(20.0) == []
     assert watched.arrivals.poll(23.0) == ["a.raw"]
-    assert watched.arrivals.unready == frozenset()
+    assert watched.arrivals.whole == {file}
     assert watched.arrivals.poll(30.0) == []
 
 
@@ -78,12 +78,12 @@ def test_a_file_that_changes_is_taken_anew_and_one_that_goes_is_forgotten(watche
     assert watched.arrivals.poll(3.0) == ["a.raw"]
     file.write_bytes(b"\x02a")
     assert watched.arrivals.poll(4.0) == []
-    assert watched.arrivals.unready == {file}
+    assert watched.arrivals.whole == frozenset()
     assert watched.arrivals.poll(7.0) == ["a.raw"]
     file.unlink()
     watched.arrivals.poll(8.0)
     assert watched.arrivals.changed == 8.0
-    assert watched.arrivals.unready == frozenset()
+    assert watched.arrivals.whole == frozenset()
 
 
 def test_a_file_that_grows_while_it_is_read_is_not_taken(watched, monkeypatch):

@@ -82,7 +82,7 @@ scheduler_option = click.option(
 
 def planning_options(function: Callable[..., Any]) -> Callable[..., Any]:
     """NIGHT..., --nights, --no-each-night, --recipe, --set, -o, --store, --camera, --library,
-    --workers, --memory, --keep, --no-vet.
+    --workers, --memory, --keep, --no-vet, --proof.
     """
     for decorate in reversed(
         [
@@ -127,6 +127,10 @@ def planning_options(function: Callable[..., Any]) -> Callable[..., Any]:
             ),
             keep_option,
             click.option("--no-vet", is_flag=True, help="Do not vet the frames first."),
+            click.option(
+                "--proof", type=click.IntRange(0), metavar="N", show_default="3 to 6",
+                help="Lights stacked again without each master, for the report; 0 for none.",
+            ),
         ]
     ):  # fmt: skip
         function = decorate(function)
@@ -157,6 +161,7 @@ def make_request(
     no_library: bool = False,
     keep: tuple[str, ...] = (),
     no_vet: bool = False,
+    proof: int | None = None,
     nights_file: Path | None = None,
     no_each_night: bool = False,
 ) -> Request:
@@ -192,5 +197,6 @@ def make_request(
         use_library=not no_library,
         keep=keep,
         vet=not no_vet,
+        proof=proof,
         each_night=not no_each_night,
     )

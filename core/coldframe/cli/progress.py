@@ -103,7 +103,7 @@ class Progress:
             size, frame = megapixels(spec, self.plan), isinstance(spec, FrameTask)
             self.times[step] = time_of = time_of.plus(ref.seconds, size, frame)
             self.cost_done += self.costs.get(spec.key, 0.0)
-            if ref.aside and frame:
+            if ref.aside and frame and step in self.order:
                 self.say(f"set aside {ref.info.label}: {ref.aside}")
             whole, compiled = now - began, self.compiling.seconds - compiled
             # Mostly compiling, a step has no pace of its own yet.

@@ -94,9 +94,9 @@ class Arrivals:
         return all(seen.whole or now - seen.since > grace for seen in self._files.values())
 
     @property
-    def unready(self) -> frozenset[Path]:
-        """Files that are not to be read yet."""
-        return frozenset(path for path, seen in self._files.items() if not seen.whole)
+    def whole(self) -> frozenset[Path]:
+        """Files that may be read."""
+        return frozenset(path for path, seen in self._files.items() if seen.whole)
 
     @property
     def waiting(self) -> dict[str, str]:

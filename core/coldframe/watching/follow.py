@@ -6,6 +6,7 @@ import time
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 from coldframe.digests import DigestCache, cache_file
 from coldframe.errors import SetAside, StepError, StoreError, UsageError
@@ -50,7 +51,8 @@ class Follow:
         clock: Callable[[], float] = time.monotonic,
     ) -> None:
         """settle : s a file must stay the same. refresh : least s between two previews."""
-        self._request, self._registry = request, registry
+        # The proof is for the run at the end.
+        self._request, self._registry = replace(request, proof=0), registry
         self._refresh, self._clock = refresh, clock
         self._store = Store(request.store)
         self._store.check_writable()
@@ -136,13 +138,13 @@ class Follow:
         )
 
     def _asked(self) -> Request:
-        return replace(self._request, skip=self._arrivals.unready, recipe=self._recipe)
+        # Never more than what is known to be whole: a file may have come since the last look.
+        return replace(self._request, only=self._arrivals.whole, recipe=self._recipe)
 
     def _lights_alone(self, prepared: Prepared) -> Prepared:
-        others = {Path(i.path) for i in prepared.scan.frames if i.kind is not Kind.LIGHT}
-        skip = self._arrivals.unready | others
+        lights = frozenset(Path(i.path) for i in prepared.scan.frames if i.kind is Kind.LIGHT)
         return prepare(
-            replace(self._request, skip=skip, recipe=prepared.recipe.file), self._registry
+            replace(self._request, only=lights, recipe=prepared.recipe.file), self._registry
         )
 
     def _other_recipe(self, prepared: Prepared) -> Iterator[str]:
@@ -173,6 +175,7 @@ class Follow:
                     self._add(picture, new[start : start + TOGETHER], prepared.plan)
                     self._stale.add(label)
                     self._unsaved.add(label)
+                    self._count(picture)
                     self.draw()
 
     def _picture(self, label: str, prepared: Prepared) -> Picture:
@@ -236,7 +239,7 @@ class Follow:
         unless now_too.
         """
         now = self._clock()
-        early = bool(self._depths) and now - self._drawn < self._refresh
+        early = bool(self.previews) and now - self._drawn < self._refresh
         if not self._stale or (early and not now_too):
             return
         for label in self._stale:
@@ -244,12 +247,23 @@ class Follow:
             if picture.mean is None:
                 continue
             self.previews = {**self.previews, label: picture.png()}
-            numbers = picture.numbers(self._gauge)
-            self._depths[label] = Depth(
-                label, len(picture.frames), picture.exposure, picture.uncalibrated, **numbers
-            )
+            numbers = {**picture.numbers(self._gauge), "drawn": len(picture.frames)}
+            self._count(picture, **numbers)
         self._stale.clear()
         self._drawn = self._clock()
+
+    def _count(self, picture: Picture, **numbers: Any) -> None:
+        """Tell at once how many frames there are; numbers come with the next preview."""
+        if picture.mean is None:
+            return
+        before = self._depths.get(picture.label, Depth(picture.label))
+        self._depths[picture.label] = replace(
+            before,
+            frames=len(picture.frames),
+            exposure=picture.exposure,
+            uncalibrated=picture.uncalibrated,
+            **numbers,
+        )
         self._show(stacks=tuple(self._depths[label] for label in sorted(self._depths)))
 
     def _show(self, **changes: object) -> None:

@@ -24,16 +24,18 @@ class Shown:
 @dataclass(frozen=True, slots=True)
 class Depth:
     """How deep a growing stack is. exposure in s; noise and sky in ADU, fwhm in px of the
-    picture; improvement : how many times less noise than its first frame. None: not known."""
+    picture; improvement : how many times less noise than its first frame. None: not known. drawn :
+    frames in the preview, and in these numbers."""
 
     label: str
-    frames: int
-    exposure: float
+    frames: int = 0
+    exposure: float = 0.0
     uncalibrated: int = 0
     noise: float | None = None
     sky: float | None = None
     fwhm: float | None = None
     improvement: float | None = None
+    drawn: int = 0
 
 
 @dataclass(frozen=True, slots=True)

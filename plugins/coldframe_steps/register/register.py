@@ -29,6 +29,7 @@ class Register(FrameStep):
 
     anchored = True
     name = "register"
+    version = "2"
     about = "Demosaic, match stars to a reference frame and resample onto its pixels"
     params: ClassVar[Mapping[str, Mapping[str, Any]]] = {
         "reference": {
