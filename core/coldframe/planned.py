@@ -28,6 +28,7 @@ class Item:
     source: FrameInfo = field(default_factory=FrameInfo)
     ops: tuple[Op, ...] = ()  # steps not yet stored since `base`
     masters: tuple[MasterUse, ...] = ()
+    alone: str = ""  # the night, when this is one night's own stack beside that of all nights
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,8 +56,6 @@ class Plan:
     candidates: dict[str, Mapping[Kind, Sequence[Candidate]]] = field(default_factory=dict)
     borrowed: dict[str, Candidate] = field(default_factory=dict)  # masters no step made, by key
     shelf: Shelf | None = None
-    # Tasks whose failure is told and not fatal, with the products to delete once they are done.
-    trials: dict[str, tuple[str, ...]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)

@@ -34,7 +34,10 @@ class Request:
     use_library: bool = True
     keep: tuple[str, ...] = ()  # globs of frames to use whatever vetting finds
     vet: bool = True
+    only: frozenset[Path] | None = None  # absolute paths of files to look at; None: all
+
     proof: int | None = None  # lights in the sample that proves the masters; 0: no proof
+    each_night: bool = True  # make each night's own stacks where the recipe wants them
 
 
 @dataclass(frozen=True, slots=True)

@@ -46,6 +46,7 @@ class _Recorder:
         self.sources = {frame_id(info): info for info in prepared.scan.frames}
         self.refs: dict[str, Ref | None] = {}
         self.decided = self._decision_columns()
+        self.files = self._written()
 
     def ref(self, key: str) -> Ref | None:
         if key not in self.refs:
@@ -57,7 +58,7 @@ class _Recorder:
     ) -> RunRecord:
         frames = self._frames()
         alive = {frame.id for frame in frames if frame.used}
-        masters, products = [], []
+        masters, products, left_out = [], [], []
         serving = {name for step in self.recipe.steps.values() for name in step.masters}
         for step in self.recipe.steps.values():
             stack = issubclass(self.registry.step(step.use), StackStep)
@@ -65,7 +66,11 @@ class _Recorder:
                 if step.id in serving:
                     masters.append(self._product(step.id, step.use, item, alive))
                 elif stack or step.id in self.recipe.outputs:
-                    products.append(self._product(step.id, step.use, item, alive))
+                    ref = self.ref(item.key)
+                    if ref is None or not ref.aside:
+                        products.append(self._product(step.id, step.use, item, alive))
+                    elif stack:
+                        left_out.append(f"{item.label} has no stack of its own: {ref.aside}")
         masters += [self._borrowed(key) for key in self.plan.borrowed]
         columns = dict(GENERAL)
         for step in self.recipe.steps.values():
@@ -81,7 +86,7 @@ class _Recorder:
             masters=masters,
             products=products,
             columns=columns,
-            warnings=(*self.prepared.scan.warnings, *self.plan.warnings),
+            warnings=(*self.prepared.scan.warnings, *self.plan.warnings, *left_out),
             timings=timings,
             versions=versions,
             steps=[
@@ -131,11 +136,24 @@ class _Recorder:
         except (StoreError, SetAside):
             return None
 
+    def _written(self) -> dict[str, list[str]]:
+        """Names of the files of each product, written now or before."""
+        out: dict[str, list[str]] = {}
+        for key, (spec, _) in self.plan.tasks.items():
+            if isinstance(spec, OutputTask):
+                ref = self.made.get(key) or self.ref(key)
+                if ref is not None and not ref.aside:
+                    out.setdefault(spec.product, []).append(ref.params)
+        return out
+
     def _decision_columns(self) -> dict[str, dict[str, float]]:
-        """Numbers that group decisions gave to frames, by frame key."""
+        """Numbers that group decisions gave to frames, by frame key.
+
+        Those of the stack of all nights, decided first, outrank those of a night's own.
+        """
         out: dict[str, dict[str, float]] = {}
         for keys in self.plan.decisions.values():
-            for key in keys:
+            for key in reversed(keys):
                 ref = self.ref(key)
                 for name, column in (ref.columns if ref else {}).items():
                     for row, value in zip(ref.rows if ref else (), column, strict=True):
@@ -209,11 +227,6 @@ class _Recorder:
 
     def _product(self, step_id: str, use: str, item: Item, alive: set[str]) -> ProductRecord:
         ref = self.ref(item.key)
-        files = [
-            self.made[key].params
-            for key, (spec, _) in self.plan.tasks.items()
-            if isinstance(spec, OutputTask) and spec.product == item.key and key in self.made
-        ]
         return ProductRecord(
             id=item.key,
             step=step_id,
@@ -222,6 +235,6 @@ class _Recorder:
             info=ref.info if ref else item.info,
             measures=ref.measures if ref else {},
             frames=tuple(source for source in item.sources if source in alive),
-            files=tuple(sorted(files)),
+            files=tuple(sorted(self.files.get(item.key, ()))),
             planes=ref.planes if ref else (),
         )

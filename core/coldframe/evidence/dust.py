@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -114,15 +115,15 @@ def _smooth(values: Array) -> Array:
         np.polynomial.legendre.legvander(np.linspace(-1, 1, size), ORDER)
         for size in values.shape[::-1]
     )
-    thin = max(1, int((values.size / 20_000) ** 0.5))
-    some = np.s_[::thin, ::thin]
+    thin = math.ceil((values.size / 20_000) ** 0.5)
     i, j = np.nonzero(np.add.outer(np.arange(ORDER + 1), np.arange(ORDER + 1)) <= ORDER)
     design = (down[::thin, None, i] * across[None, ::thin, j]).reshape(-1, i.size)
-    target = values[some].ravel()
+    target = values[::thin, ::thin].ravel()
     keep = np.isfinite(target)
     terms = np.zeros((ORDER + 1, ORDER + 1))
     for _ in range(6):
-        fit = np.linalg.lstsq(design[keep], target[keep], rcond=None)[0]
+        some, wanted = design[keep], target[keep]
+        fit = np.linalg.solve(some.T @ some, some.T @ wanted)  # Legendre: well conditioned
         terms[i, j] = fit
         away = target - design @ fit
         sigma = 1.4826 * float(np.median(np.abs(away[keep])))

@@ -8,11 +8,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from coldframe import specs
 from coldframe.errors import SetAside
 from coldframe.evidence.dust import block_size, blocks_of, depth_in, find_shadows
 from coldframe.evidence.pattern import Profiles, Stripes, hot_pixels
-from coldframe.evidence.probes import alive
+from coldframe.evidence.probes import alive, read_source
 from coldframe.evidence.shape import box_levels, fit_shape
 from coldframe.frame import UNUSABLE, Array, Frame, FrameInfo
 from coldframe.report.glance import colours
@@ -115,10 +114,9 @@ def _pairs(
     spec: ProbeTask, store: Store, names: list[tuple[str, dict[str, str], int]]
 ) -> Iterator[Pair]:
     """One at a time, since each may be large."""
-    readers = {reader.name: reader for reader in specs.worker_registry().readers}
     for key, masters, place in names:
         info, reader = spec.sources[place]
-        raw = np.asarray(readers[reader].read_frame(info).data, np.float32)
+        raw = np.asarray(read_source(info, reader).data, np.float32)
         clean = store.frame(key)
         if raw.shape == clean.data.shape and raw.ndim == 2:
             scale = need(store, key).measures.get("dark_scale", 1.0)

@@ -149,6 +149,5 @@ def _probe(
     spec = ProbeTask(str(plan.store), key, STEP, probe, roles, sources, call)
     needs = dict.fromkeys(k for keys in roles.values() for k in keys if k in plan.tasks)
     plan.tasks[key] = (spec, tuple(needs))
-    plan.trials[key] = ()
     plan.targets.append(key)
     return key

@@ -5,6 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable
 from importlib import import_module
 
+from coldframe import specs
+from coldframe.errors import SetAside
+from coldframe.frame import Frame, FrameInfo
 from coldframe.specs import ProbeTask
 from coldframe.step import Numbers
 from coldframe.store import Ref, Store
@@ -29,6 +32,20 @@ def run_probe(spec: ProbeTask, store: Store) -> Ref:
     return store.put_numbers(
         Ref(spec.key, step=f"probe {spec.probe}", inputs=inputs), probe(spec, store)
     )
+
+
+def read_source(info: FrameInfo, reader_name: str) -> Frame:
+    """A source frame as the camera wrote it.
+
+    Raises SetAside when it cannot be read now: no run fails for a picture of it.
+    """
+    reader = next((r for r in specs.worker_registry().readers if r.name == reader_name), None)
+    if reader is None:
+        raise SetAside(f"its reader '{reader_name}' is not installed here")
+    try:
+        return reader.read_frame(info)
+    except OSError as error:
+        raise SetAside(f"{info.label} cannot be read: {error.strerror}") from error
 
 
 def alive(store: Store, keys: tuple[str, ...]) -> list[str]:

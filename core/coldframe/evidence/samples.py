@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from coldframe.errors import SetAside
 from coldframe.frame import UNUSABLE, Array
 from coldframe.pixel_noise import pixel_noise
 from coldframe.specs import StepCall, need
@@ -51,9 +52,11 @@ def read_samples(store: Store, decision: str, call: StepCall, length: int = SIDE
 
     decision : its store key. call : the stack's step. length : px, side of a piece.
 
-    Raises StoreError when a light's pixels are gone.
+    Raises SetAside when there is no light, StoreError when a light's pixels are gone.
     """
     keys = need(store, decision).rows
+    if not keys:
+        raise SetAside("no light is left in the stack")
     first = store.bands(keys[0])
     height, width = first.height, first.width
     side = (min(length, height // GRID[0]), min(length, width // GRID[1]))

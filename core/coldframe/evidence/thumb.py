@@ -4,9 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from coldframe import specs
-from coldframe.errors import SetAside
-from coldframe.evidence.probes import alive
+from coldframe.evidence.probes import alive, read_source
 from coldframe.frame import Array, Frame, FrameInfo
 from coldframe.report.glance import colours
 from coldframe.specs import ProbeTask
@@ -27,10 +25,7 @@ def probe(spec: ProbeTask, store: Store) -> Numbers:
     if made:
         picture = thumb_of_product(store, made[0], store.get(made[0]).info)  # type: ignore[union-attr]
     else:
-        reader = next((r for r in specs.worker_registry().readers if r.name == reader_name), None)
-        if reader is None:
-            raise SetAside(f"its reader '{reader_name}' is not installed here")
-        frame = reader.read_frame(info)
+        frame = read_source(info, reader_name)
         picture = thumb(np.asarray(frame.channels, np.float32), info)
     return {"picture": picture, "calibrated": np.array([float(bool(made))])}
 

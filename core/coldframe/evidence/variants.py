@@ -108,9 +108,8 @@ def _without(plan: Plan, light: Light, kind: str) -> tuple[Member, list[str]]:
     key = product_key("without", kind, frame_key)
     needs = [op.came_from for op in ops if op.survey]
     needs += [k for op in ops for k in (*op.masters.values(), op.decision) if k]
-    spec = FrameTask(first.store, key, STEP, "", first.source, first.reader, ops, looks)
+    spec = FrameTask(first.store, key, STEP, "", first.source, first.reader, ops, looks, trial=())
     plan.tasks[key] = (spec, tuple(dict.fromkeys(needs)))
-    plan.trials[key] = ()
     return (key, survey, measures), [key, survey] if survey else [key]
 
 
@@ -125,22 +124,17 @@ def _stack(plan: Plan, like: StackTask, members: Sequence[Member], after: tuple[
     needs = [member[0] for member in members]
     if any(member[2] for member in members):
         needs.append(like.decision)
-    plan.tasks[decision] = (
-        DecideTask(store, decision, STEP, call, tuple(members), like.label),
-        tuple(dict.fromkeys(needs)),
-    )
+    decide = DecideTask(store, decision, STEP, call, tuple(members), like.label, trial=())
+    plan.tasks[decision] = (decide, tuple(dict.fromkeys(needs)))
     parts = len(like.bands)
     bands = tuple(product_key("band", key, part, parts) for part in range(parts))
     for part, band in enumerate(bands):
-        task = BandTask(store, band, STEP, call, decision, key, part, parts)
+        task = BandTask(store, band, STEP, call, decision, key, part, parts, trial=())
         plan.tasks[band] = (task, (decision,))
-    plan.tasks[key] = (
-        StackTask(store, key, STEP, call, decision, bands, like.label),
-        (decision, *bands),
-    )
-    plan.trials |= dict.fromkeys((decision, *bands), ())
     # The decision goes with its frames: a stack that is made anew needs both.
-    plan.trials[key] = (decision, *after) if after else ()
+    gone = (decision, *after) if after else ()
+    stack = StackTask(store, key, STEP, call, decision, bands, like.label, trial=gone)
+    plan.tasks[key] = (stack, (decision, *bands))
     return key
 
 

@@ -43,11 +43,13 @@ class Integrate(StackStep):
         },
         "weights": {
             "type": "string",
-            "enum": ["noise", "fwhm", "equal", "expression"],
-            "default": "noise",
+            "enum": ["auto", "noise", "fwhm", "equal", "expression"],
+            "default": "auto",
             "description": (
-                "What a frame counts: 1 / noise^2 at equal flux, for the lowest noise; "
-                "1 / (noise fwhm)^2, for the highest SNR of stars; equally; or the expression"
+                "What a frame counts: noise, 1 / noise^2 at equal flux, for the lowest noise; "
+                "fwhm, 1 / (noise fwhm)^2, for the highest SNR of stars; equally; or the "
+                "expression. auto: fwhm for frames of several nights, whose seeing and focus "
+                "differ, and noise for those of one"
             ),
         },
         "expression": {
