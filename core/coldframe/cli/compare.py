@@ -14,7 +14,7 @@ from coldframe.cli.scanning import camera_option
 from coldframe.cli.show import json_option, print_json, print_table
 from coldframe.errors import UsageError
 from coldframe.night import MANIFEST
-from coldframe.session import default_memory, default_workers
+from coldframe.session import default_workers
 
 if TYPE_CHECKING:
     from coldframe.comparing.figures import Comparison
@@ -90,9 +90,8 @@ def command(
     from coldframe.comparing.folder import differences, read_run
     from coldframe.comparing.page import comparison_part, write_comparison
 
-    workers = workers or default_workers()
     if len(folders) == 1 and not (folders[0] / MANIFEST).exists():
-        asked |= {"workers": workers, "memory": memory or default_memory()}
+        asked |= {"workers": workers, "memory": memory}
         output = output or Path.cwd() / f"{folders[0].resolve().name}-compare"
         store = store or output / "store"
         folders = _run_both(folders[0], changes, recipes, output, store, asked)
@@ -109,7 +108,9 @@ def command(
     comparisons, parts = [], []
     for number, results in enumerate(shared_results(*runs), 1):
         with _counting() as counting:
-            found = compare(runs, results, workers=workers, watch=counting.show)
+            found = compare(
+                runs, results, workers=workers or default_workers(), watch=counting.show
+            )
         comparisons.append(found.comparison)
         parts.append(comparison_part(found, number))
     output = output or Path.cwd() / f"{runs[0].name}-{runs[1].name}-compare"

@@ -31,6 +31,9 @@ no fewer than `FEWEST`."""
 FEWEST = 50
 
 LEAST_LIGHTS = 3
+PARTS = 4
+"""Parts of the field along each side that the noise is measured in apart."""
+
 
 BLOCK = 3
 """Boxes along the side of the blocks of sky that are resampled, so that what spans boxes counts."""
@@ -116,6 +119,9 @@ def compare(
     if why:
         notes.append(f"No interval for depth and sharpness: {why}.")
     gain = float(np.log(noise[0] / noise[1]))
+    # What is told of the field by a part of it, besides what the lights tell.
+    places = np.hypot(_noise_error(a, b, masks), _median_error(np.log(light_b / light_a)))
+    errors = np.hypot(errors, [places, _median_error(np.log(width_a / width_b))])
     figures = (
         Figure(
             "deeper", "noise of the sky in a box of 8 x 8 px, at equal star light", "ADU",
@@ -218,6 +224,33 @@ def _errors(
     with ThreadPoolExecutor(workers) as pool:
         values = np.array(list(pool.map(told, resamples)))
     return standard_errors(values, fewest), fewest, ""
+
+
+def _noise_error(a: Frame, b: Frame, masks: Sequence[Array]) -> float:
+    """Error of ln of the ratio of the noises for being measured in a part of the sky: the scatter
+    over parts of the field, by the square root of their number."""
+    logs = []
+    for frame, mask in zip((a, b), masks, strict=True):
+        image = grey(frame.channels)
+        rows, columns = (np.linspace(0, size, PARTS + 1).astype(int) for size in frame.shape)
+        parts = [
+            np.s_[rows[j] : rows[j + 1], columns[i] : columns[i + 1]]
+            for j in range(PARTS)
+            for i in range(PARTS)
+        ]
+        with np.errstate(divide="ignore"):
+            logs.append(np.log([box_noise(image[part], mask[part]) for part in parts]))
+    apart = logs[0] - logs[1]
+    apart = apart[np.isfinite(apart)]
+    return float(apart.std(ddof=1) / np.sqrt(apart.size)) if apart.size > 1 else float("nan")
+
+
+def _median_error(values: Array) -> float:
+    """Bootstrap standard error of a median over stars."""
+    known = values[np.isfinite(values)]
+    resamples = draws([range(known.size)], REPEATS, np.random.default_rng(SEED))
+    medians = np.array([[np.median(known[drawn])] for drawn in resamples])
+    return float(standard_errors(medians, known.size)[0])
 
 
 def _flatness(a: Frame, b: Frame, flux: float) -> tuple[tuple[float, float], float, int]:
