@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import tempfile
 from collections.abc import Callable
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -49,3 +50,16 @@ def _share(offset: Image, sigma: float) -> Image:
 @pytest.fixture(scope="session")
 def draw_stars() -> Callable[..., Image]:
     return draw
+
+
+@pytest.fixture(scope="session")
+def tiny_run(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
+    """A tiny invented night, and the output of the run that was made of it. Not to be changed."""
+    from coldframe.cli.main import run_command_line
+    from coldframe.demo.night import make_night
+
+    folder = tmp_path_factory.mktemp("tiny")
+    make_night(folder / "night", "tiny", 3)
+    arguments = ["run", str(folder / "night"), "-o", str(folder / "out"), "--no-library"]
+    assert run_command_line(arguments) == 0
+    return folder / "night", folder / "out"

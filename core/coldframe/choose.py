@@ -32,16 +32,17 @@ def night_facts(infos: Sequence[FrameInfo], masters: Sequence[FrameInfo] = ()) -
     masters : those of a calibration library; of the lights' camera they count as the night's own.
     """
     lights = [info for info in infos if info.kind is Kind.LIGHT] or list(infos)
-    temperatures = [
-        info.temperature
-        for info in lights
-        if info.temperature is not None and info.temperature_source == "header"
-    ]
+    # A cooled camera may be set to another temperature on another night.
+    temperatures: dict[str | None, list[float]] = {}
+    for info in lights:
+        if info.temperature is not None and info.temperature_source == "header":
+            temperatures.setdefault(info.night, []).append(info.temperature)
     cameras = {info.camera for info in lights}
     return {
         "camera": next((info.camera for info in lights if info.camera), ""),
         "cfa": any(info.cfa for info in lights),
-        "cooled": bool(temperatures) and max(temperatures) - min(temperatures) <= STEADY,
+        "cooled": bool(temperatures)
+        and all(max(known) - min(known) <= STEADY for known in temperatures.values()),
         "lens": any(info.lens for info in lights),
         "calibration": any(info.kind not in (Kind.LIGHT, None) for info in infos)
         or any(master.camera in cameras for master in masters),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Sequence
 
 import numpy as np
@@ -15,7 +16,8 @@ from coldframe.store import Ref, Store
 def run_decision(spec: DecideTask, store: Store) -> Ref:
     """Let the step decide from the rows of the frames that are still in.
 
-    Raises StepError, naming what was set aside, when too few are left.
+    Raises StepError, naming what was set aside, when too few are left; a decision that can be
+    spared is stored as set aside instead.
     """
     done = store.get(spec.key)
     if done is not None:
@@ -23,12 +25,18 @@ def run_decision(spec: DecideTask, store: Store) -> Ref:
     call = spec.call
     step = call.make()
     rows, keys = _rows(spec.members, store)
-    least = step.min_frames if isinstance(step, StackStep) else 1
-    if len(rows) < least:
-        raise StepError(_too_few(spec, store, len(rows), least))
+    least = step.min_frames if isinstance(step, StackStep) else int(not spec.anchor)
     assert isinstance(step, FrameStep | StackStep)
     function = step.decide if isinstance(step, FrameStep) else step.prepare
-    numbers: Numbers = guarded(call, spec.label, function, rows, call.context(spec.key))
+    context = call.context(spec.key, decision=store.numbers(spec.anchor) if spec.anchor else {})
+    try:
+        if len(rows) < least:
+            raise StepError(_too_few(spec, store, len(rows), least))
+        numbers: Numbers = guarded(call, spec.label, function, rows, context)
+    except StepError as error:
+        if spec.spare:
+            return store.put(Ref(spec.key, aside=str(error), aside_step=call.step_id))
+        raise StepError(f"{error}{spec.hint}") from None
     numbers = {name: np.asarray(value, dtype=np.float64) for name, value in numbers.items()}
     columns = {
         name: tuple(map(float, value))
@@ -36,7 +44,14 @@ def run_decision(spec: DecideTask, store: Store) -> Ref:
         if name in step.columns and value.shape == (len(rows),)
     }
     inputs = tuple(keys)
-    ref = Ref(spec.key, step=call.made_by, inputs=inputs, rows=tuple(keys), columns=columns)
+    ref = Ref(
+        spec.key,
+        step=f"{call.made_by} decision",
+        params=json.dumps(call.params, sort_keys=True),
+        inputs=inputs,
+        rows=tuple(keys),
+        columns=columns,
+    )
     return store.put_numbers(ref, numbers)
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import zlib
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from threading import Lock
@@ -26,18 +27,31 @@ def file_digest(path: Path) -> str:
     return hasher.hexdigest()
 
 
+def file_crc(path: Path) -> int:
+    """CRC-32 (ISO 3309, as in gzip) of the file's bytes: a cheap check against damage, no digest.
+
+    Raises OSError.
+    """
+    crc = 0
+    with path.open("rb") as file:
+        while chunk := file.read(_CHUNK):
+            crc = zlib.crc32(chunk, crc)
+    return crc
+
+
 def cache_file(folders: Sequence[Path], store: Path | None = None) -> Path:
     """Where what is found in these folders is remembered.
 
     In the store that was asked for; else in the user's cache folder, so that commands that only
-    look at a night leave nothing beside it and a run after them need not measure again.
+    look at a night leave nothing beside it and a run after them need not measure again. The file
+    goes by the first folder, so that what is known of its nights stays known when one is added.
     """
     if store is not None:
         return store / "digests.json"
     from platformdirs import user_cache_path
 
-    names = "\n".join(sorted(os.fspath(folder.resolve()) for folder in folders))
-    name = hashlib.blake2b(os.fsencode(names), digest_size=10).hexdigest()
+    first = os.fsencode(folders[0].resolve())
+    name = hashlib.blake2b(first, digest_size=10).hexdigest()
     return user_cache_path("coldframe", appauthor=False) / "nights" / f"{name}.json"
 
 
@@ -75,6 +89,11 @@ class DigestCache:
             self._digests[key] = [*stamp, digest]
             self._changed = True
         return digest
+
+    def stamp(self, path: Path) -> tuple[int, int] | None:
+        """Size in bytes and time of last change (ns) that the file had when it was digested."""
+        known = self._digests.get(os.fspath(path))
+        return (int(known[0]), int(known[1])) if known is not None else None
 
     def facts(self, key: str, make: Callable[[], Mapping[str, Any]]) -> Mapping[str, Any]:
         """JSON-ready facts under `key`, made once; `make` may raise, then nothing is kept."""

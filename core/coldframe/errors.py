@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from pathlib import Path
 
 
 class ColdframeError(Exception):
@@ -53,6 +54,21 @@ class StepError(ColdframeError):
 
 class StoreError(ColdframeError):
     """The product store cannot be read or written."""
+
+
+class DamagedError(StoreError):
+    """A stored product is gone, cut short or not what was written; it can be made again."""
+
+    def __init__(self, message: str, path: Path) -> None:
+        super().__init__(message, path)
+        self.path = path
+
+    def __str__(self) -> str:
+        return str(self.args[0])
+
+
+class SourceError(StoreError):
+    """A source frame is gone, or no longer what it was when it was scanned."""
 
 
 class PluginError(ColdframeError):

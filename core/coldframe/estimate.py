@@ -17,6 +17,7 @@ from coldframe.specs import (
     FetchTask,
     FrameTask,
     OutputTask,
+    ProbeTask,
     StackTask,
     TaskSpec,
 )
@@ -71,6 +72,8 @@ def work_of(spec: TaskSpec) -> str:
         return spec.ops[-1].call.use if spec.ops else "read"
     if isinstance(spec, FetchTask | BlendTask):
         return "library"
+    if isinstance(spec, ProbeTask):
+        return f"probe {spec.probe}"
     return "output" if isinstance(spec, OutputTask) else spec.call.use
 
 
@@ -84,6 +87,8 @@ def megapixels(spec: TaskSpec, plan: Plan) -> float:
         first = plan.tasks.get(decision.members[0][0])
         source = first[0].source if first and isinstance(first[0], FrameTask) else FrameInfo()
         return _pixels(source) * len(decision.members) / spec.parts / 1e6
+    if isinstance(spec, ProbeTask):
+        return sum(_pixels(info) for info, _ in spec.sources) / 1e6
     return 0.0
 
 

@@ -128,9 +128,10 @@ class Ancestor:
     """One entry of a product's ancestry: a store key and what made it."""
 
     key: str
-    step: str  # step name and version, or the file's name for a source frame
-    params: str  # JSON
+    step: str  # step name and version; "read NAME" for a source frame; "" when it is not known
+    params: str  # JSON; of a source frame its facts, with the digest of its file
     inputs: tuple[str, ...]
+    label: str = ""  # what people call it
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 import math
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields
 from typing import Any
@@ -149,16 +150,18 @@ def _labels(infos: Sequence[FrameInfo], per: Sequence[str], sensor: bool) -> lis
     varying = [
         name for name in SENSOR_FACTS if sensor and len({fact(info, name) for info in infos}) > 1
     ]
+    wanted = [
+        name
+        for name in FACTS
+        if (name == "kind" or name in varying or (name in per and name not in SENSOR_FACTS))
+        and any(fact(info, name) is not None for info in infos)
+    ]
     labels: list[str] = []
+    same: Counter[str] = Counter()
     for info in infos:
-        parts = []
-        for name in FACTS:
-            value = fact(info, name)
-            wanted = name == "kind" or name in varying or (name in per and name not in SENSOR_FACTS)
-            told_apart = value is not None or any(fact(o, name) is not None for o in infos)
-            if wanted and told_apart and not (name == "kind" and value is None):
-                parts.append(show(name, value))
+        values = [(name, fact(info, name)) for name in wanted]
+        parts = [show(name, v) for name, v in values if not (name == "kind" and v is None)]
         label = " · ".join(parts) or "all frames"
-        same = sum(1 for other in labels if other == label or other.startswith(f"{label} ("))
-        labels.append(f"{label} ({same + 1})" if same else label)
+        same[label] += 1
+        labels.append(f"{label} ({same[label]})" if same[label] > 1 else label)
     return labels

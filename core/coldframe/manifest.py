@@ -1,20 +1,39 @@
-"""The run in numbers and names, for programs: coldframe-run.json in the output folder."""
+"""The run in numbers and names, for programs: coldframe-run.json in the output folder.
+
+Its form is that of manifest.schema.json. Nothing in it names the machine or its user; the paths
+of nights and frames are those that were given.
+"""
 
 from __future__ import annotations
 
 import json
+import os
 import platform
+import sys
 from collections.abc import Mapping
+from datetime import UTC, datetime
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any
 
+import yaml
+
+from coldframe.digests import file_digest
 from coldframe.frame import FrameInfo
+from coldframe.memory import peak_memory, peak_of_children
 from coldframe.night import MANIFEST
 from coldframe.plugins import Registry
 from coldframe.prepared import Prepared
 from coldframe.product import atomic
-from coldframe.report.record import RunRecord
+from coldframe.recipe import Recipe
+from coldframe.report.record import MasterUse, ProductRecord, RunRecord
+from coldframe.store import product_key
+from coldframe.timing import Timings
+
+FORMAT = 1
+"""Raise when an entry changes its meaning; new entries do not need it."""
+
+SCHEMA = Path(__file__).with_name("manifest.schema.json")
 
 
 def versions(registry: Registry) -> dict[str, str]:
@@ -30,24 +49,51 @@ def versions(registry: Registry) -> dict[str, str]:
     return out
 
 
-def manifest(prepared: Prepared, record: RunRecord, report: Path) -> dict[str, Any]:
-    """The run in numbers and names, for programs."""
+def unfinished(state: str, recipe: str) -> dict[str, Any]:
+    """What stands in the output folder until the run is done. state : "watching" or "running"."""
+    return {"format": FORMAT, "state": state, "recipe": {"name": recipe}}
+
+
+def manifest(
+    prepared: Prepared,
+    registry: Registry,
+    record: RunRecord,
+    timings: Timings,
+    report: Path,
+    started: datetime,
+) -> dict[str, Any]:
+    """The finished run, JSON-ready. Reads the written files once more for their digests."""
+    request = prepared.request
+    output = request.output.resolve()
+    store = request.store.resolve()
+    inside = store.is_relative_to(output)
     return {
+        "format": FORMAT,
         "state": "done",
+        "started": started.isoformat(timespec="seconds"),
+        "finished": datetime.now(UTC).isoformat(timespec="seconds"),
         "recipe": {
             "name": record.recipe,
             "about": record.about,
             "why": record.why_recipe,
+            "text": recipe_text(prepared.recipe),
+            "digest": product_key("recipe", prepared.recipe.document),
+            "overrides": list(request.overrides),
             "steps": [dict(step) for step in record.steps],
         },
         "nights": list(record.nights),
+        "store": store.relative_to(output).as_posix() if inside else str(store),
         "cameras": list(prepared.cameras),
         "versions": dict(record.versions),
-        "scheduler": prepared.request.scheduler,
-        "workers": prepared.request.workers,
-        "memory_limit": prepared.request.memory,
+        "plugins": _plugins(registry),
+        "host": _host(),
+        "scheduler": request.scheduler,
+        "workers": request.workers,
+        "memory_limit": request.memory,
+        "peak_memory": peak_memory(),
+        "peak_memory_of_workers": peak_of_children(),
         "seconds": round(record.elapsed, 3),
-        "seconds_by_step": {name: round(s, 3) for name, s in record.timings.items()},
+        "timings": {step: time.to_dict() for step, time in timings.steps.items()},
         "warnings": list(record.warnings),
         "frames": [
             {
@@ -55,34 +101,85 @@ def manifest(prepared: Prepared, record: RunRecord, report: Path) -> dict[str, A
                 "used": frame.used,
                 "reason": frame.reason,
                 "step": frame.step,
+                "size": _size(frame.info.path),
                 **_facts(frame.info),
                 "measures": dict(frame.measures),
-                "masters": [
-                    {
-                        "kind": m.kind,
-                        "product": m.product,
-                        "distances": dict(m.distances),
-                        "total": m.total,
-                        "note": m.note,
-                    }
-                    for m in frame.masters
-                ],
+                "masters": [_master(use) for use in frame.masters],
             }
             for frame in record.frames
         ],
-        "products": [
-            {
-                "key": product.id,
-                "step": product.step,
-                "label": product.label,
-                "files": list(product.files),
-                "frames": list(product.frames),
-                "measures": dict(product.measures),
-            }
-            for product in (*record.masters, *record.products)
+        "products": [_product(product) for product in (*record.masters, *record.products)],
+        "files": [
+            _file(output / name, product.id)
+            for product in record.products
+            for name in product.files
         ],
         "report": report.name,
     }
+
+
+def recipe_text(recipe: Recipe) -> str:
+    """The recipe as it was run: what it extends merged in, every parameter written out."""
+    return str(yaml.safe_dump(recipe.document, sort_keys=False, allow_unicode=True))
+
+
+def _plugins(registry: Registry) -> list[dict[str, Any]]:
+    """Where every step, reader and writer comes from, and what could not be loaded."""
+    plugins: dict[str, dict[str, Any]] = {}
+    for adds, origin in registry.origins.items():
+        entry = {"package": origin.package, "version": origin.version, "module": origin.module}
+        plugins.setdefault(origin.plugin, {"name": origin.plugin, **entry, "adds": []})
+        plugins[origin.plugin]["adds"].append(adds)
+    broken = [{"name": name, "broken": why} for name, why in registry.broken.items()]
+    return [*plugins.values(), *broken]
+
+
+def _host() -> dict[str, Any]:
+    """What of the machine can matter to speed and results; no names."""
+    return {
+        "system": platform.system(),
+        "release": platform.release(),
+        "machine": platform.machine(),
+        "byte_order": sys.byteorder,
+        "cores": os.cpu_count(),
+    }
+
+
+def _master(use: MasterUse) -> dict[str, Any]:
+    return {
+        "kind": use.kind,
+        "product": use.product,
+        "distances": dict(use.distances),
+        "total": use.total,
+        "note": use.note,
+    }
+
+
+def _product(product: ProductRecord) -> dict[str, Any]:
+    return {
+        "key": product.id,
+        "step": product.step,
+        "label": product.label,
+        "files": list(product.files),
+        "frames": list(product.frames),
+        "measures": dict(product.measures),
+    }
+
+
+def _file(path: Path, product: str) -> dict[str, Any]:
+    return {
+        "name": path.name,
+        "product": product,
+        "size": path.stat().st_size,
+        "digest": file_digest(path),
+    }
+
+
+def _size(path: str) -> int | None:
+    try:
+        return Path(path).stat().st_size
+    except OSError:
+        return None  # a file that could not be taken as a frame, or is gone since
 
 
 def _facts(info: FrameInfo) -> dict[str, Any]:

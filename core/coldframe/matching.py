@@ -25,6 +25,9 @@ __all__ = [
     "rules_for",
 ]
 
+DIGITS = 9
+"""Totals that agree to so many decimals are equal: the nearest in time then wins."""
+
 MISSING_COST = 1.0
 """A fact known on one side only counts as if it were off by its whole tolerance."""
 
@@ -68,8 +71,8 @@ class Ranked:
 
 
 @dataclass(slots=True)
-class _Comparison:
-    """One candidate against the frame."""
+class Comparison:
+    """One candidate against the frame: how far off it is, and in words."""
 
     wrong: list[str] = field(default_factory=list)  # facts that must be equal and are not
     beyond: dict[str, str] = field(default_factory=dict)  # facts off by more than the tolerance
@@ -162,7 +165,9 @@ def rank(
 
     def place(i: int) -> tuple[int, int, float, float, int]:
         c, days = seen[i], _days(frame, candidates[i])
-        return len(c.wrong), len(c.beyond), c.total, math.inf if days is None else days, i
+        # Rounded, so that the order in which distances were added up breaks no tie.
+        total = round(c.total, DIGITS)
+        return len(c.wrong), len(c.beyond), total, math.inf if days is None else days, i
 
     return [
         Ranked(
@@ -185,28 +190,39 @@ def _aged(rule: Mapping[str, Any], limit: float | None) -> Mapping[str, Any]:
     return {**rule, "age_days": min(known) if known else None}
 
 
-def _compare(
+def settled(
     frame: FrameInfo, kind: Kind, other: FrameInfo, rule: Mapping[str, Any], bias: bool
-) -> _Comparison:
-    out = _Comparison()
+) -> Comparison:
+    """How a candidate compares in all but temperature, time and night.
+
+    Frames with equal camera, settings, exposure, optics and filter share the answer. rule : the
+    full rules of the kind. bias : a bias serves the frame too.
+    """
+    out = Comparison()
     setting = ("filter",) if kind is Kind.FLAT else ("iso", "gain_setting", "offset")
     for name in (*SENSOR_FACTS, *setting):
         _equal(out, name, fact(frame, name), fact(other, name))
     if kind is Kind.FLAT:
         _optics(out, frame, other)
-        _age(out, frame, other, rule["age_days"])
         for name in ("aperture", "focal_length"):
             _near_fraction(out, name, fact(frame, name), fact(other, name), rule[name])
-        return out
-    _temperature(out, frame.temperature, other.temperature, rule["temperature"])
-    if rule["age_days"] is not None:
-        _age(out, frame, other, rule["age_days"])
-    if kind is not Kind.BIAS:
+    elif kind is not Kind.BIAS:
         _exposure(out, frame.exposure, other.exposure, rule, bias)
     return out
 
 
-def _missing(out: _Comparison, name: str, mine: Any, theirs: Any) -> bool:
+def _compare(
+    frame: FrameInfo, kind: Kind, other: FrameInfo, rule: Mapping[str, Any], bias: bool
+) -> Comparison:
+    out = settled(frame, kind, other, rule, bias)
+    if kind is not Kind.FLAT:
+        _temperature(out, frame.temperature, other.temperature, rule["temperature"])
+    if rule["age_days"] is not None:
+        _age(out, frame, other, rule["age_days"])
+    return out
+
+
+def _missing(out: Comparison, name: str, mine: Any, theirs: Any) -> bool:
     """Whether a fact cannot be compared; known on one side only, it costs."""
     if mine is not None and theirs is not None:
         return False
@@ -217,14 +233,14 @@ def _missing(out: _Comparison, name: str, mine: Any, theirs: Any) -> bool:
     return True
 
 
-def _equal(out: _Comparison, name: str, mine: Any, theirs: Any) -> None:
+def _equal(out: Comparison, name: str, mine: Any, theirs: Any) -> None:
     if not _missing(out, name, mine, theirs) and mine != theirs:
         what = "has" if name in ("camera", "filter", "cfa", "optics", "lens") else "is"
         label = f"{fact_words(name)} " if what == "has" else ""
         out.wrong.append(f"{what} {label}{show(name, theirs)}, not {show(name, mine)}")
 
 
-def _optics(out: _Comparison, frame: FrameInfo, other: FrameInfo) -> None:
+def _optics(out: Comparison, frame: FrameInfo, other: FrameInfo) -> None:
     """What both sides name decides: the photographer's name for the optics, else the lens."""
     for name in ("optics", "lens"):
         mine, theirs = getattr(frame, name), getattr(other, name)
@@ -234,7 +250,7 @@ def _optics(out: _Comparison, frame: FrameInfo, other: FrameInfo) -> None:
     _missing(out, "optics", fact(frame, "optics"), fact(other, "optics"))
 
 
-def _count(out: _Comparison, name: str, distance: float, tolerance: float) -> bool:
+def _count(out: Comparison, name: str, distance: float, tolerance: float) -> bool:
     """Record a distance; True when it is within the tolerance."""
     out.distances[name] = distance
     if distance > tolerance * (1 + 1e-9):
@@ -245,7 +261,7 @@ def _count(out: _Comparison, name: str, distance: float, tolerance: float) -> bo
 
 
 def _temperature(
-    out: _Comparison, mine: float | None, theirs: float | None, tolerance: float
+    out: Comparison, mine: float | None, theirs: float | None, tolerance: float
 ) -> None:
     if mine is None or theirs is None:
         if mine is None and theirs is None:
@@ -261,7 +277,7 @@ def _temperature(
 
 
 def _exposure(
-    out: _Comparison,
+    out: Comparison,
     mine: float | None,
     theirs: float | None,
     rule: Mapping[str, Any],
@@ -311,7 +327,7 @@ def _days(frame: FrameInfo, other: FrameInfo) -> float | None:
     return None
 
 
-def _age(out: _Comparison, frame: FrameInfo, other: FrameInfo, tolerance: float) -> None:
+def _age(out: Comparison, frame: FrameInfo, other: FrameInfo, tolerance: float) -> None:
     days = _days(frame, other)
     if days is None:
         out.total += MISSING_COST
@@ -324,7 +340,7 @@ def _age(out: _Comparison, frame: FrameInfo, other: FrameInfo, tolerance: float)
 
 
 def _near_fraction(
-    out: _Comparison, name: str, mine: float | None, theirs: float | None, fraction: float
+    out: Comparison, name: str, mine: float | None, theirs: float | None, fraction: float
 ) -> None:
     if mine is None or theirs is None:
         _missing(out, name, mine, theirs)

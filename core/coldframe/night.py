@@ -7,7 +7,7 @@ globs in the notes; the caller's patterns; its pixels and exposure. `kind_reason
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence, Set
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass, replace
@@ -16,6 +16,7 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
+from coldframe.company import company
 from coldframe.digests import DigestCache
 from coldframe.errors import ColdframeError, SetAside
 from coldframe.frame import FrameInfo, Kind
@@ -38,7 +39,7 @@ class NightScan:
     frames : in order of start time, then path. set_aside : (label, reason) of each file or frame
     left out. ignored : files that are no frames. warnings : lines for the photographer.
     labels : of each frame, its path below the night's folder. kept : for each frame, the notes
-    file that says `keep: true` of it, "" when none does.
+    file that says `keep: true` of it, "" when none does. nights : their names, in the order given.
     """
 
     frames: tuple[FrameInfo, ...]
@@ -47,6 +48,7 @@ class NightScan:
     warnings: tuple[str, ...] = ()
     labels: tuple[str, ...] = ()
     kept: tuple[str, ...] = ()
+    nights: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,6 +80,7 @@ def scan(
     patterns: Mapping[str, Sequence[str]] | None = None,
     digests: DigestCache | None = None,
     workers: int = 2,
+    only: Set[Path] | None = None,
 ) -> NightScan:
     """Read the facts of every frame in the folders and below them.
 
@@ -86,7 +89,7 @@ def scan(
     folders : one for each night. readers : the first whose suffix fits reads a file.
     fix : corrects the facts of cameras it knows, given the raw header.
     patterns : kind -> globs, heard after header and notes. digests : what earlier scans found.
-    workers : threads that read files.
+    workers : threads that read files. only : absolute paths; other files are as if they were not there.
 
     Raises
     ------
@@ -97,16 +100,17 @@ def scan(
     """
     digests = DigestCache() if digests is None else digests
     listing = list_nights(folders, readers)
+    there = [found for found in listing.found if only is None or found.path in only]
     aside: list[_Aside] = []
     with ThreadPoolExecutor(max_workers=max(workers, 1)) as pool:
         read = partial(_read, fix=fix, digests=digests)
-        entries = _sort_out(pool.map(read, listing.found), aside)
+        entries = _sort_out(pool.map(read, there), aside)
         entries = _drop_copies(entries, aside)
         entries = [_told_kind(entry, patterns or {}) for entry in entries]
         seen = pool.map(partial(_see, digests=digests), entries)
         entries = _sort_out(([entry] for entry in seen), aside)
     digests.save()
-    entries = _sort_out(([entry] for entry in _decide(entries)), aside)
+    entries = _sort_out(([entry] for entry in _decide(entries, listing.nights)), aside)
     entries = [replace(entry, info=_with_scene(entry)) for entry in entries]
     entries.sort(key=lambda entry: _order(entry.info))
     return NightScan(
@@ -116,6 +120,7 @@ def scan(
         warnings=listing.warnings + tuple(_idle_globs(listing.found, patterns or {})),
         labels=tuple(entry.label for entry in entries),
         kept=tuple(entry.found.notes.keep() for entry in entries),
+        nights=listing.nights,
     )
 
 
@@ -248,9 +253,26 @@ def _pixel_facts(info: FrameInfo, reader: FrameReader, wanted: bool) -> dict[str
     }
 
 
-def _decide(entries: Sequence[_Entry]) -> Iterator[_Entry | _Aside]:
-    """Decide what is still open, with all other frames of the same settings at hand."""
+def _decide(entries: Sequence[_Entry], order: Sequence[str]) -> list[_Entry | _Aside]:
+    """Decide what is still open, each with the frames beside it at hand (see `company`)."""
     alone = [_recognised(entry, Peers()) for entry in entries]
+    kinds = [entry.info.kind for entry in alone]
+    nights = [entry.found.night for entry in entries]
+    beside = company(
+        nights, [k is Kind.LIGHT for k in kinds], [k is Kind.BIAS for k in kinds], order
+    )
+    out: list[_Entry | _Aside | None] = [None] * len(entries)
+    for night, places in beside.items():
+        own = [place for place in places if nights[place] == night]
+        decided = _decide_among([entries[p] for p in places], [alone[p] for p in places])
+        by_place = dict(zip(places, decided, strict=True))
+        for place in own:
+            out[place] = by_place[place]
+    return [one for one in out if one is not None]
+
+
+def _decide_among(entries: Sequence[_Entry], alone: Sequence[_Entry]) -> Sequence[_Entry | _Aside]:
+    """Kinds of frames that may tell of each other. alone : what each is by itself."""
     groups: dict[Any, list[_Entry]] = defaultdict(list)
     for entry in alone:
         groups[_settings(entry.info)].append(entry)
@@ -258,22 +280,27 @@ def _decide(entries: Sequence[_Entry]) -> Iterator[_Entry | _Aside]:
     decided = [_recognised(entry, peers[_settings(entry.info)]) for entry in entries]
     flats = _exposures(decided, Kind.FLAT)
     lights = _exposures(decided, Kind.LIGHT)
-    for entry in decided:
-        info = entry.info
-        if info.kind is None:
-            yield _Aside(entry.label, f"{info.kind_reason}; {_how_to_say(entry)}")
-            continue
-        sensor = _sensor(info)
-        if (
-            info.kind in (Kind.DARK, Kind.BIAS)
-            and entry.seen is not None
-            and (info.exposure or 0) > BIAS_EXPOSURE
-            and same_exposure(info.exposure, flats[sensor])
-            and not same_exposure(info.exposure, lights[sensor])
-        ):
-            reason = f"{info.kind_reason}; exposed like the flats, not like the lights"
-            info = replace(info, kind=Kind.DARK_FLAT, kind_reason=reason)
-        yield replace(entry, info=info)
+    return [_told_apart(entry, flats, lights) for entry in decided]
+
+
+def _told_apart(
+    entry: _Entry, flats: Mapping[Any, set[float]], lights: Mapping[Any, set[float]]
+) -> _Entry | _Aside:
+    """A dark exposed like the flats is a dark flat; what has no kind is set aside."""
+    info = entry.info
+    if info.kind is None:
+        return _Aside(entry.label, f"{info.kind_reason}; {_how_to_say(entry)}")
+    sensor = _sensor(info)
+    if (
+        info.kind in (Kind.DARK, Kind.BIAS)
+        and entry.seen is not None
+        and (info.exposure or 0) > BIAS_EXPOSURE
+        and same_exposure(info.exposure, flats[sensor])
+        and not same_exposure(info.exposure, lights[sensor])
+    ):
+        reason = f"{info.kind_reason}; exposed like the flats, not like the lights"
+        info = replace(info, kind=Kind.DARK_FLAT, kind_reason=reason)
+    return replace(entry, info=info)
 
 
 def _recognised(entry: _Entry, peers: Peers) -> _Entry:

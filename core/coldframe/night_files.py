@@ -43,11 +43,15 @@ class Found:
 
 @dataclass(frozen=True, slots=True)
 class Listing:
-    """Frames in path order, how many other files there were, and what to warn of."""
+    """Frames in path order, how many other files there were, and what to warn of.
+
+    nights : names of the nights in the order of their folders.
+    """
 
     found: tuple[Found, ...]
     ignored: int
     warnings: tuple[str, ...]
+    nights: tuple[str, ...] = ()
 
 
 def reader_of(path: Path | str, readers: Sequence[FrameReader]) -> FrameReader | None:
@@ -105,11 +109,12 @@ def list_nights(folders: Sequence[Path], readers: Sequence[FrameReader]) -> List
             raise UsageError(_nothing(folder, other, readers))
     if problems:
         raise RecipeError(problems)
-    return Listing(tuple(found), other.total(), _unread(other))
+    return Listing(tuple(found), other.total(), _unread(other), tuple(nights.values()))
 
 
 def _nights(folders: Sequence[Path]) -> dict[Path, str]:
-    """Absolute folders with their names; the whole path where two share a name."""
+    """Absolute folders with their names; where two share a name, with as much of the path as tells
+    them apart."""
     if not folders:
         raise UsageError("no night was given; name the folder that holds a night's frames")
     out: dict[Path, str] = {}
@@ -126,8 +131,13 @@ def _nights(folders: Sequence[Path]) -> dict[Path, str]:
             )
         absolute = folder.resolve()
         out[absolute] = absolute.name or str(absolute)
-    names = Counter(out.values())
-    return {path: name if names[name] == 1 else str(path) for path, name in out.items()}
+    longest = max(len(path.parts) for path in out)
+    for length in range(2, longest + 1):
+        names = Counter(out.values())
+        for path, name in out.items():
+            if names[name] > 1:
+                out[path] = "/".join(path.parts[-length:]).replace("//", "/")
+    return out
 
 
 def _stop(error: OSError) -> None:

@@ -28,6 +28,7 @@ class Item:
     source: FrameInfo = field(default_factory=FrameInfo)
     ops: tuple[Op, ...] = ()  # steps not yet stored since `base`
     masters: tuple[MasterUse, ...] = ()
+    alone: str = ""  # the night, when this is one night's own stack beside that of all nights
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,6 +12,7 @@ from coldframe.estimate import (
 from coldframe.night import NightScan
 from coldframe.planned import Plan, Resources
 from coldframe.recipe import Recipe
+from coldframe.report.record import Proof
 from coldframe.specs import TaskSpec
 
 
@@ -33,6 +34,10 @@ class Request:
     use_library: bool = True
     keep: tuple[str, ...] = ()  # globs of frames to use whatever vetting finds
     vet: bool = True
+    only: frozenset[Path] | None = None  # absolute paths of files to look at; None: all
+
+    proof: int | None = None  # lights in the sample that proves the masters; 0: no proof
+    each_night: bool = True  # make each night's own stacks where the recipe wants them
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,3 +54,4 @@ class Prepared:
     estimate: Estimate
     rates: Mapping[str, float]
     cameras: tuple[str, ...] = ()  # which camera files told what
+    proof: Proof | None = None

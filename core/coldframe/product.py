@@ -2,7 +2,8 @@
 
 Primary HDU: the data. Image extensions: FLAGS, then each further plane by its name. Binary
 tables: FACTS (the frame's facts and measures as JSON, for an exact round trip) and, for products
-made for people, PROVENANCE. Source: FITS Standard 4.0 (IAU FITS Working Group, 2018).
+made for people, PROVENANCE (every product behind it) and INPUTS (which of its rows went into
+which, as row numbers from 1: a stack of thousands must not widen every row). Source: FITS Standard 4.0 (IAU FITS Working Group, 2018).
 """
 
 from __future__ import annotations
@@ -18,8 +19,8 @@ from typing import Any
 
 import numpy as np
 
-from coldframe.errors import StoreError
-from coldframe.frame import Array, Frame, FrameInfo
+from coldframe.errors import DamagedError, StoreError
+from coldframe.frame import Ancestor, Array, Frame, FrameInfo
 from coldframe.step import Numbers
 
 SCARCE = 64 << 20  # bytes; less free than this explains a write that failed without a number
@@ -77,7 +78,7 @@ def write_frame(path: Path, frame: Frame, *, checksum: bool = True, durable: boo
     column = fits.Column("JSON", f"{len(text)}A", array=np.array([text]))
     hdus.append(fits.BinTableHDU.from_columns([column], name="FACTS"))
     if frame.provenance:
-        hdus.append(_provenance_table(frame))
+        hdus += _provenance_tables(frame)
     with atomic(path, durable=durable) as temporary:
         file = fits.HDUList(hdus)
         file.update_extend()
@@ -88,26 +89,34 @@ def write_frame(path: Path, frame: Frame, *, checksum: bool = True, durable: boo
         file.writeto(temporary, overwrite=True, output_verify="exception")
 
 
+@contextmanager
+def _reading(path: Path) -> Iterator[None]:
+    """Whatever goes wrong in here, the file is to blame: astropy fails in many ways on a bad one."""
+    try:
+        yield
+    except (MemoryError, DamagedError):
+        raise
+    except Exception as error:
+        raise DamagedError(f"cannot read {path} back as it was written: {error}", path) from error
+
+
 def read_frame(path: Path) -> Frame:
     """Read back what `write_frame` wrote, exactly.
 
-    Raises StoreError when the file is not there, damaged, or was not written by Coldframe.
+    Raises DamagedError when the file is not there, damaged, or was not written by Coldframe.
     """
     from astropy.io import fits
 
-    try:
-        with fits.open(path, memmap=False) as hdus:
-            facts = json.loads(bytes(hdus["FACTS"].data["JSON"][0].encode("ascii")))
-            data = _native(hdus[0].data)
-            flags = _native(hdus["FLAGS"].data)
-            planes = {
-                hdu.name.lower(): _native(hdu.data)
-                for hdu in hdus[2:]
-                if isinstance(hdu, fits.ImageHDU)
-            }
-            history = tuple(str(line) for line in hdus[0].header.get("HISTORY", ()))
-    except (OSError, KeyError, ValueError, TypeError, AttributeError, IndexError) as error:
-        raise StoreError(f"cannot read {path} back as a Coldframe product: {error}") from error
+    with _reading(path), fits.open(path, memmap=False) as hdus:
+        facts = json.loads(bytes(hdus["FACTS"].data["JSON"][0].encode("ascii")))
+        data = _native(hdus[0].data)
+        flags = _native(hdus["FLAGS"].data)
+        planes = {
+            hdu.name.lower(): _native(hdu.data)
+            for hdu in hdus[2:]
+            if isinstance(hdu, fits.ImageHDU)
+        }
+        history = tuple(str(line) for line in hdus[0].header.get("HISTORY", ()))
     return Frame(
         data=data,
         flags=flags,
@@ -138,18 +147,15 @@ def read_numbers(path: Path) -> dict[str, Array]:
     """Read back what `write_numbers` wrote."""
     from astropy.io import fits
 
-    try:
-        with fits.open(path, memmap=False) as hdus:
-            return {
-                hdu.header["COLNAME"]: (
-                    np.zeros(json.loads(hdu.header["COLSHAPE"]))
-                    if hdu.data is None
-                    else _native(hdu.data)
-                )
-                for hdu in hdus[1:]
-            }
-    except (OSError, KeyError, ValueError, TypeError) as error:
-        raise StoreError(f"cannot read {path} back: {error}") from error
+    with _reading(path), fits.open(path, memmap=False) as hdus:
+        return {
+            hdu.header["COLNAME"]: (
+                np.zeros(json.loads(hdu.header["COLSHAPE"]))
+                if hdu.data is None
+                else _native(hdu.data)
+            )
+            for hdu in hdus[1:]
+        }
 
 
 class Bands:
@@ -159,14 +165,11 @@ class Bands:
         from astropy.io import fits
 
         self.path = path
-        try:
-            with fits.open(path, memmap=False, lazy_load_hdus=True) as hdus:
-                header = hdus[0].header
-                self._data_at = hdus[0].fileinfo()["datLoc"]
-                self._flags_at = hdus["FLAGS"].fileinfo()["datLoc"]
-        except (OSError, KeyError) as error:
-            raise StoreError(f"cannot read {path} back: {error}") from error
-        self._type = {-32: ">f4", 16: ">i2"}[header["BITPIX"]]
+        with _reading(path), fits.open(path, memmap=False, lazy_load_hdus=True) as hdus:
+            header = hdus[0].header
+            self._data_at = hdus[0].fileinfo()["datLoc"]
+            self._flags_at = hdus["FLAGS"].fileinfo()["datLoc"]
+            self._type = {-32: ">f4", 16: ">i2"}[header["BITPIX"]]
         self._zero = float(header.get("BZERO", 0.0))
         self.width, self.height = header["NAXIS1"], header["NAXIS2"]
         self.channels = header.get("NAXIS3", 1)
@@ -176,14 +179,12 @@ class Bands:
         count = (y1 - y0) * self.width
         start = (channel * self.height + y0) * self.width
         size = np.dtype(self._type).itemsize
-        with self.path.open("rb") as file:
+        with _reading(self.path), self.path.open("rb") as file:
             raw = np.fromfile(file, self._type, count, offset=self._data_at + start * size)
             file.seek(0)
             mask = np.fromfile(file, np.uint8, count, offset=self._flags_at + y0 * self.width)
         if raw.size != count or mask.size != count:
-            raise StoreError(
-                f"{self.path} is shorter than its header says; delete it and run again"
-            )
+            raise DamagedError(f"{self.path} is shorter than its header says", self.path)
         data[...] = raw.reshape(data.shape)
         if self._zero:
             data += np.float32(self._zero)
@@ -256,17 +257,56 @@ def _ascii(text: str) -> str:
     return "".join(c if " " <= c <= "~" else "?" for c in text)
 
 
-def _provenance_table(frame: Frame) -> Any:
+def _provenance_tables(frame: Frame) -> list[Any]:
     from astropy.io import fits
 
+    known = {ancestor.key: ancestor for ancestor in frame.provenance}
+    for key in (key for ancestor in frame.provenance for key in ancestor.inputs):
+        known.setdefault(key, Ancestor(key, "", "{}", ()))
     columns = {
-        "KEY": [a.key for a in frame.provenance],
-        "STEP": [_ascii(a.step) for a in frame.provenance],
-        "PARAMS": [_ascii(a.params) for a in frame.provenance],
-        "INPUTS": [" ".join(a.inputs) for a in frame.provenance],
+        "KEY": list(known),
+        "STEP": [_ascii(a.step) for a in known.values()],
+        "LABEL": [_ascii(a.label) for a in known.values()],
+        "PARAMS": [_ascii(a.params) for a in known.values()],
     }
     made = [
         fits.Column(name, f"{max(1, *map(len, values))}A", array=np.array(values, dtype=bytes))
         for name, values in columns.items()
     ]
-    return fits.BinTableHDU.from_columns(made, name="PROVENANCE")
+    row = {key: number for number, key in enumerate(known, start=1)}
+    pairs = [(row[a.key], row[key]) for a in known.values() for key in a.inputs]
+    edges = np.array(pairs, np.int32).reshape(-1, 2)
+    links = [
+        fits.Column(name, "J", array=edges[:, place])
+        for place, name in enumerate(("PRODUCT", "INPUT"))
+    ]
+    return [
+        fits.BinTableHDU.from_columns(made, name="PROVENANCE"),
+        fits.BinTableHDU.from_columns(links, name="INPUTS"),
+    ]
+
+
+def read_provenance(path: Path) -> tuple[Ancestor, ...]:
+    """Everything behind a product, from its own file; the product itself is the first.
+
+    Raises StoreError when the file is not there, damaged, or tells nothing of its past.
+    """
+    from astropy.io import fits
+
+    try:
+        with fits.open(path, memmap=False) as hdus:
+            if "PROVENANCE" not in hdus:
+                raise StoreError(f"{path} has no PROVENANCE table: it is no product of a run")
+            table = hdus["PROVENANCE"].data
+            keys = [str(key) for key in table["KEY"]]
+            inputs: dict[str, list[str]] = {key: [] for key in keys}
+            for product, source in hdus["INPUTS"].data:
+                inputs[keys[product - 1]].append(keys[source - 1])
+            return tuple(
+                Ancestor(
+                    key, str(row["STEP"]), str(row["PARAMS"]), tuple(inputs[key]), str(row["LABEL"])
+                )
+                for key, row in zip(keys, table, strict=True)
+            )
+    except (OSError, KeyError, ValueError, TypeError, IndexError) as error:
+        raise StoreError(f"cannot read how {path} came about: {error}") from error

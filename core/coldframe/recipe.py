@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -37,6 +37,7 @@ class StepSpec:
     measures: tuple[str, ...]
     params: Mapping[str, Any]
     about: str = ""
+    each_night: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,6 +54,7 @@ class Recipe:
     outputs: Mapping[str, Mapping[str, Mapping[str, Any]]]  # step id -> writer -> options
     file: str = ""
     vet: Mapping[str, float] | None = None  # limits of vetting; None turns it off
+    document: Mapping[str, Any] = field(default_factory=dict)  # all of it, every default filled in
 
 
 def load_recipe(path: Path, registry: Registry, overrides: Sequence[str] = ()) -> Recipe:
@@ -67,6 +69,7 @@ def load_recipe(path: Path, registry: Registry, overrides: Sequence[str] = ()) -
     order = check_document(document, registry)
     data = document.data
     steps = {step_id: _step(step_id, data["steps"][step_id], registry) for step_id in order}
+    limits = vet_limits(data.get("vet", True))
     return Recipe(
         name=data["name"],
         about=data["about"],
@@ -87,7 +90,15 @@ def load_recipe(path: Path, registry: Registry, overrides: Sequence[str] = ()) -
             for step, wanted in data["outputs"].items()
         },
         file=str(path),
-        vet=vet_limits(data.get("vet", True)),
+        vet=limits,
+        document={
+            **{key: value for key, value in data.items() if key != "extends"},
+            "steps": {
+                step.id: {**data["steps"][step.id], "with": dict(step.params)}
+                for step in steps.values()
+            },
+            "vet": False if limits is None else dict(limits),
+        },
     )
 
 
@@ -103,6 +114,7 @@ def _step(step_id: str, spec: Mapping[str, Any], registry: Registry) -> StepSpec
         measures=as_list(spec.get("measures", [])),
         params=_with_defaults(registry.steps[spec["use"]].params, spec.get("with", {})),
         about=spec.get("about", ""),
+        each_night=spec.get("each_night", False),
     )
 
 

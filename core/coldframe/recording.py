@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from coldframe.errors import SetAside, StoreError
@@ -10,9 +11,9 @@ from coldframe.frame import Frame, FrameInfo
 from coldframe.night import reader_for
 from coldframe.planned import Item, frame_id
 from coldframe.plugins import Registry
-from coldframe.report.record import FrameRecord, ProductRecord, RunRecord
+from coldframe.report.record import FrameRecord, ProductRecord, Proof, RunRecord
 from coldframe.specs import FrameTask, OutputTask
-from coldframe.step import Column, StackStep
+from coldframe.step import Column, Numbers, StackStep
 from coldframe.store import Ref, Store
 
 if TYPE_CHECKING:
@@ -45,6 +46,7 @@ class _Recorder:
         self.sources = {frame_id(info): info for info in prepared.scan.frames}
         self.refs: dict[str, Ref | None] = {}
         self.decided = self._decision_columns()
+        self.files = self._written()
 
     def ref(self, key: str) -> Ref | None:
         if key not in self.refs:
@@ -56,7 +58,7 @@ class _Recorder:
     ) -> RunRecord:
         frames = self._frames()
         alive = {frame.id for frame in frames if frame.used}
-        masters, products = [], []
+        masters, products, left_out = [], [], []
         serving = {name for step in self.recipe.steps.values() for name in step.masters}
         for step in self.recipe.steps.values():
             stack = issubclass(self.registry.step(step.use), StackStep)
@@ -64,7 +66,11 @@ class _Recorder:
                 if step.id in serving:
                     masters.append(self._product(step.id, step.use, item, alive))
                 elif stack or step.id in self.recipe.outputs:
-                    products.append(self._product(step.id, step.use, item, alive))
+                    ref = self.ref(item.key)
+                    if ref is None or not ref.aside:
+                        products.append(self._product(step.id, step.use, item, alive))
+                    elif stack:
+                        left_out.append(f"{item.label} has no stack of its own: {ref.aside}")
         masters += [self._borrowed(key) for key in self.plan.borrowed]
         columns = dict(GENERAL)
         for step in self.recipe.steps.values():
@@ -80,7 +86,7 @@ class _Recorder:
             masters=masters,
             products=products,
             columns=columns,
-            warnings=(*self.prepared.scan.warnings, *self.plan.warnings),
+            warnings=(*self.prepared.scan.warnings, *self.plan.warnings, *left_out),
             timings=timings,
             versions=versions,
             steps=[
@@ -96,7 +102,29 @@ class _Recorder:
             ],
             elapsed=elapsed,
             read=self._read,
+            proof=self._proof(),
+            numbers=self._numbers,
         )
+
+    def _proof(self) -> Proof | None:
+        proof = self.prepared.proof
+        if proof is None:
+            return None
+        variants = []
+        for variant in proof.variants:
+            ref = self.ref(variant.stack)
+            reason = ref.aside if ref else "it is gone"
+            count = int(ref.measures.get("frames", 0)) if ref else 0
+            variants.append(replace(variant, frames=count, reason=reason))
+        probes = {name: key for name, key in proof.probes.items() if self.ref(key) is not None}
+        return replace(proof, variants=tuple(variants), probes=probes)
+
+    def _numbers(self, key: str) -> Numbers | None:
+        ref = self.ref(key)
+        try:
+            return None if ref is None or ref.aside else self.store.numbers(key)
+        except StoreError:
+            return None
 
     def _read(self, key: str) -> Frame | None:
         """A product by its store key, or a source frame by its id."""
@@ -108,11 +136,24 @@ class _Recorder:
         except (StoreError, SetAside):
             return None
 
+    def _written(self) -> dict[str, list[str]]:
+        """Names of the files of each product, written now or before."""
+        out: dict[str, list[str]] = {}
+        for key, (spec, _) in self.plan.tasks.items():
+            if isinstance(spec, OutputTask):
+                ref = self.made.get(key) or self.ref(key)
+                if ref is not None and not ref.aside:
+                    out.setdefault(spec.product, []).append(ref.params)
+        return out
+
     def _decision_columns(self) -> dict[str, dict[str, float]]:
-        """Numbers that group decisions gave to frames, by frame key."""
+        """Numbers that group decisions gave to frames, by frame key.
+
+        Those of the stack of all nights, decided first, outrank those of a night's own.
+        """
         out: dict[str, dict[str, float]] = {}
         for keys in self.plan.decisions.values():
-            for key in keys:
+            for key in reversed(keys):
                 ref = self.ref(key)
                 for name, column in (ref.columns if ref else {}).items():
                     for row, value in zip(ref.rows if ref else (), column, strict=True):
@@ -186,11 +227,6 @@ class _Recorder:
 
     def _product(self, step_id: str, use: str, item: Item, alive: set[str]) -> ProductRecord:
         ref = self.ref(item.key)
-        files = [
-            self.made[key].params
-            for key, (spec, _) in self.plan.tasks.items()
-            if isinstance(spec, OutputTask) and spec.product == item.key and key in self.made
-        ]
         return ProductRecord(
             id=item.key,
             step=step_id,
@@ -199,6 +235,6 @@ class _Recorder:
             info=ref.info if ref else item.info,
             measures=ref.measures if ref else {},
             frames=tuple(source for source in item.sources if source in alive),
-            files=tuple(sorted(files)),
+            files=tuple(sorted(self.files.get(item.key, ()))),
             planes=ref.planes if ref else (),
         )

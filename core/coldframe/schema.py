@@ -53,6 +53,12 @@ def _step_schema(steps: Mapping[str, type[Step]]) -> dict[str, Any]:
                 "propertyNames": {"enum": list(FACTS)},
                 "additionalProperties": {"type": "number", "minimum": 0},
             },
+            "each_night": {
+                "description": "Of a group whose frames are of several nights, make each night's "
+                "own stack too.",
+                "type": "boolean",
+                "default": False,
+            },
             "masters": _list_of(NAME, "Steps whose masters calibrate these frames."),
             "match": RULES_SCHEMA,
             "measures": _list_of(NAME, "Measuring steps whose numbers this step may use."),

@@ -14,13 +14,17 @@ from coldframe.matching import Match, Ranked, best_of, rank, rules_for
 LIBRARY_COST = 0.05
 """Tolerances by which a library's master must be nearer to be taken before the night's own."""
 
+OTHER_NIGHT_COST = 0.1
+"""The same for a master of another night of lights: what a night brings serves the night itself."""
+
 
 @dataclass(frozen=True, slots=True)
 class Candidate:
     """A master that may serve a frame.
 
     key : its store key. sources : ids of the frames in it. library : it comes from the library.
-    age_days : most days from the frame, by the library's rule; None: no limit.
+    age_days : most days from the frame, by the library's rule; None: no limit. night : the night
+    of lights it was shot in, "" when it belongs to no one night.
     """
 
     key: str
@@ -29,11 +33,17 @@ class Candidate:
     sources: tuple[str, ...] = ()
     library: bool = False
     age_days: float | None = None
+    night: str = ""
 
     @property
     def name(self) -> str:
         """For people: where a library's master comes from is said."""
         return f"library {self.key[:10]}: {self.label}" if self.library else self.label
+
+    def cost(self, frame: FrameInfo) -> float:
+        """Tolerances that a frame's own night is worth."""
+        other = bool(self.night) and self.night != frame.night
+        return LIBRARY_COST * self.library + OTHER_NIGHT_COST * other
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,18 +116,18 @@ def serve(
     # Bias first: whether a dark may be scaled depends on it.
     for kind in sorted(by_kind, key=lambda kind: kind is not Kind.BIAS):
         bias = any(one.kind is Kind.BIAS and one.chosen is not None for one in out)
-        near = [c for c in by_kind[kind] if not _of_other_camera(frame, c)]
-        out.append(_serve(frame, kind, near, rules.get(kind.value, {}), bias, shelf))
+        near = [c for c in by_kind[kind] if not of_other_camera(frame, c)]
+        out.append(serve_kind(frame, kind, near, rules.get(kind.value, {}), bias, shelf))
     return out
 
 
-def _of_other_camera(frame: FrameInfo, candidate: Candidate) -> bool:
+def of_other_camera(frame: FrameInfo, candidate: Candidate) -> bool:
     """A library may hold many cameras' masters; those of others are not worth a look."""
     known = candidate.info.camera and frame.camera
     return bool(candidate.library and known and candidate.info.camera != frame.camera)
 
 
-def _serve(
+def serve_kind(
     frame: FrameInfo,
     kind: Kind,
     candidates: Sequence[Candidate],
@@ -125,9 +135,10 @@ def _serve(
     bias: bool,
     shelf: Shelf | None,
 ) -> Served:
+    """The best master of one kind. bias : a bias serves the frame too."""
     infos = [c.info for c in candidates]
     ages = [c.age_days for c in candidates]
-    costs = [LIBRARY_COST * c.library for c in candidates]
+    costs = [c.cost(frame) for c in candidates]
     ranked = tuple(rank(frame, kind, infos, rule, bias=bias, ages=ages, costs=costs))
     found = best_of(kind, infos, ranked)
     note, blend = found.reason, None

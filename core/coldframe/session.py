@@ -6,33 +6,31 @@ import os
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import replace
+from datetime import UTC, datetime
 from pathlib import Path
 
 from coldframe.camera.known import complete, find_cameras
 from coldframe.choose import choose_recipe
 from coldframe.digests import cache_file
-from coldframe.errors import UsageError
-from coldframe.estimate import (
-    estimate,
-    fitting_workers,
-    load_rates,
-    megapixels,
-    save_rates,
-    work_of,
-)
+from coldframe.errors import StepError, UsageError
+from coldframe.estimate import estimate, fitting_workers, load_rates, save_rates
+from coldframe.evidence.planning import add_proof
 from coldframe.execute import pending, run_plan
 from coldframe.graph import compile_plan
 from coldframe.library.library import open_shelf
-from coldframe.manifest import manifest, versions, write_manifest
+from coldframe.manifest import manifest, unfinished, versions, write_manifest
 from coldframe.night import DigestCache, NightScan, reader_for, scan
-from coldframe.planned import Resources, SetAsideFrame
+from coldframe.planned import Plan, Resources, SetAsideFrame
 from coldframe.plugins import Registry
 from coldframe.prepared import Prepared, Request
 from coldframe.recipe import Recipe, load_recipe
 from coldframe.recipe_document import find_recipe
+from coldframe.report.blocks import Part
 from coldframe.report.record import RunRecord
-from coldframe.specs import TaskSpec
+from coldframe.sources import stamp_sources
+from coldframe.specs import OutputTask, TaskSpec
 from coldframe.store import Ref, Store
+from coldframe.timing import Timings
 from coldframe.vetting.verdict import Verdict, Vetted, warnings
 from coldframe.vetting.vet import vet
 
@@ -64,7 +62,8 @@ def prepare(
         registry.fix_metadata,
         patterns=named.kinds if named else {},
         digests=digests,
-        workers=request.workers,
+        workers=_here(request),
+        only=request.only,
     )
     if not found.frames:
         reasons = "".join(f"\n  {label}: {why}" for label, why in found.set_aside)
@@ -95,15 +94,21 @@ def prepare(
             output=output,
             resources=resources,
             shelf=shelf,
+            nights=found.nights,
+            each_night=request.each_night,
         )
     except UsageError as error:
         raise UsageError(f"{error}{_aside_lines(vetted)}") from None
     # The plan's own list keeps the facts, so that the report can show each frame.
     plan.set_aside[:0] = [SetAsideFrame(v.info, v.reason, "vet") for v in vetted]
+    proof = add_proof(plan, registry, found.frames, request.proof)
+    stamp_sources(plan.tasks, digests)
     tasks = pending(plan)
     rates = load_rates(request.store)
     cost = estimate(plan, tasks, resources, rates)
-    return Prepared(request, recipe, why, found, plan, tasks, resources, cost, rates, known.used)
+    return Prepared(
+        request, recipe, why, found, plan, tasks, resources, cost, rates, known.used, proof
+    )
 
 
 def _vet(
@@ -123,11 +128,16 @@ def _vet(
         recipe.vet,
         digests,
         keep=request.keep,
-        workers=request.workers,
+        workers=_here(request),
         watch=watch,
     )
     aside = [v for v in vetted if v.verdict is Verdict.SET_ASIDE]
     return aside, replace(found, warnings=found.warnings + warnings(vetted))
+
+
+def _here(request: Request) -> int:
+    """Threads for the scan: those asked for may be a cluster's, this machine has its own."""
+    return min(request.workers, default_workers())
 
 
 def _aside_lines(vetted: Sequence[Vetted]) -> str:
@@ -145,8 +155,15 @@ def _names(nights: Sequence[Path]) -> str:
 Progress = Callable[[TaskSpec, Ref | None], None]
 
 
-def run(prepared: Prepared, registry: Registry, progress: Progress | None = None) -> RunRecord:
+def run(
+    prepared: Prepared,
+    registry: Registry,
+    progress: Progress | None = None,
+    say: Callable[[str], None] | None = None,
+) -> RunRecord:
     """Run the plan; write products, report.html and the manifest into the output folder.
+
+    say : told in lines for people what is worth knowing meanwhile, from any thread.
 
     Raises ColdframeError when the work fails; finished products stay in the store.
     """
@@ -157,16 +174,13 @@ def run(prepared: Prepared, registry: Registry, progress: Progress | None = None
     store = Store(request.store)
     store.check_writable()
     # Marks the folder from the start, so that a later scan never takes products for frames.
-    write_manifest(request.output, {"state": "running", "recipe": prepared.recipe.name})
-    spent: dict[str, tuple[float, float]] = {}
-    timings: dict[str, float] = {}
+    write_manifest(request.output, unfinished("running", prepared.recipe.name))
+    began = datetime.now(UTC)
+    timings = Timings(plan)
 
     def watch(spec: TaskSpec, ref: Ref | None) -> None:
         if ref is not None:
-            timings[spec.step_id] = timings.get(spec.step_id, 0.0) + ref.seconds
-            work = work_of(spec)
-            seconds, mpx = spent.get(work, (0.0, 0.0))
-            spent[work] = (seconds + ref.seconds, mpx + megapixels(spec, plan))
+            timings.add(spec, ref)
         if progress is not None:
             progress(spec, ref)
 
@@ -176,21 +190,70 @@ def run(prepared: Prepared, registry: Registry, progress: Progress | None = None
         dict(prepared.tasks),
         scheduler=request.scheduler,
         workers=fitting_workers(plan, prepared.resources),
+        memory=prepared.resources.memory,
         watch=watch,
+        say=say,
     )
     elapsed = time.perf_counter() - started
-    save_rates(request.store, spent)
+    save_rates(request.store, timings.spent)
     record = make_record(
-        prepared, registry, made, timings=timings, versions=versions(registry), elapsed=elapsed
+        prepared,
+        registry,
+        made,
+        timings=timings.seconds,
+        versions=versions(registry),
+        elapsed=elapsed,
     )
     sections = [
         section
         for found in registry.manager.hook.coldframe_report_sections(record=record)
         for section in found
     ]
-    report = write_report(record, request.output / "report.html", sections)
-    write_manifest(request.output, manifest(prepared, record, report))
+    report = write_report(
+        record, request.output / "report.html", sections, _to_shoot(prepared, record, registry)
+    )
+    told = manifest(prepared, registry, record, timings, report, began)
+    write_manifest(request.output, told)
+    _check_made(plan, store)
     return record
+
+
+def _check_made(plan: Plan, store: Store) -> None:
+    """Raise StepError when nothing at all came out, with the first reason."""
+    wanted = [
+        store.get(key) for key in plan.targets if not isinstance(plan.tasks[key][0], OutputTask)
+    ]
+    if wanted and all(ref is not None and ref.aside for ref in wanted):
+        raise StepError(next(ref.aside for ref in wanted if ref is not None))
+
+
+def _to_shoot(prepared: Prepared, record: RunRecord, registry: Registry) -> list[Part]:
+    """The calibration frames that the lights of the run still need; none without a proof."""
+    from coldframe.report.figures import positions, proved
+    from coldframe.shots.items import Wish
+    from coldframe.shots.plan import make_list
+    from coldframe.shots.sheet import next_part
+    from coldframe.shots.stock import Stocked
+
+    stack = proved(record)
+    if stack is None:
+        return []
+    bad = {id(aside.info) for aside in prepared.plan.set_aside}
+    shelf = prepared.plan.shelf
+    wish = Wish(positions=max(1, round(positions(record, stack))))
+    shots = make_list(
+        [info for info in prepared.scan.frames if id(info) not in bad],
+        [],
+        find_cameras(prepared.request.cameras),
+        lambda info: reader_for(info, registry.readers).read_frame(info),
+        wish,
+        [
+            Stocked(master.info.kind, master.info, len(master.sources))
+            for master in (shelf.candidates if shelf else ())
+            if master.info.kind is not None
+        ],
+    )
+    return [next_part(shots, wish)]
 
 
 def default_workers() -> int:

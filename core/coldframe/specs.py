@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from coldframe.errors import ColdframeError, PluginError, StoreError
+from coldframe.errors import ColdframeError, DamagedError, PluginError
 from coldframe.frame import FrameInfo
 from coldframe.plugins import Registry, find_plugins
 from coldframe.step import Context, Step
@@ -70,6 +70,11 @@ class Op:
     decision: str = ""
 
 
+Trial = tuple[str, ...] | None
+"""Of a task that only judges a run: when it fails that is told and the run goes on, and once it is
+done these products are deleted. None for every other task."""
+
+
 @dataclass(frozen=True, slots=True)
 class FrameTask:
     """Make one frame: read or fetch it, put it through a chain of steps, look at it."""
@@ -83,6 +88,8 @@ class FrameTask:
     ops: tuple[Op, ...]
     looks: tuple[Look, ...]
     durable: bool = False
+    stamp: tuple[int, int] | None = None  # the source file's size and time of change when scanned
+    trial: Trial = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,6 +102,10 @@ class DecideTask:
     call: StepCall
     members: tuple[tuple[str, str, tuple[str, ...]], ...]  # frame key, survey key, measure keys
     label: str
+    anchor: str = ""  # decision of the first night, for a later one of an anchored step
+    hint: str = ""  # what to do when it cannot be decided
+    spare: bool = False  # a night's own stack: without enough frames there is none, and no error
+    trial: Trial = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,6 +120,7 @@ class BandTask:
     stack: str  # key of the whole: once that exists its bands are gone and not needed
     part: int
     parts: int
+    trial: Trial = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,6 +134,7 @@ class StackTask:
     decision: str
     bands: tuple[str, ...]
     label: str
+    trial: Trial = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,7 +178,38 @@ class BlendTask:
     note: str
 
 
-TaskSpec = FrameTask | DecideTask | BandTask | StackTask | OutputTask | FetchTask | BlendTask
+@dataclass(frozen=True, slots=True)
+class ProbeTask:
+    """Look at products to judge the run by. Makes numbers, changes no product."""
+
+    store: str
+    key: str
+    step_id: str
+    probe: str  # a name in `coldframe.evidence.probes`
+    keys: Mapping[str, tuple[str, ...]]  # products by the part they play
+    sources: tuple[tuple[FrameInfo, str], ...] = ()  # source frames and their readers
+    call: StepCall | None = None  # the stack step, for probes that combine samples with it
+    trial: Trial = ()
+
+
+TaskSpec = (
+    FrameTask | DecideTask | BandTask | StackTask | OutputTask | FetchTask | BlendTask | ProbeTask
+)
+
+
+def describe(spec: TaskSpec) -> str:
+    """A task in words: its step and what it works on."""
+    if isinstance(spec, FrameTask):
+        what = spec.source.label
+    elif isinstance(spec, BandTask):
+        what = f"band {spec.part + 1} of {spec.parts}"
+    elif isinstance(spec, OutputTask):
+        what = spec.stem
+    elif isinstance(spec, ProbeTask):
+        what = spec.probe
+    else:
+        what = spec.note if isinstance(spec, BlendTask) else spec.label
+    return f"step '{spec.step_id}' ({what})"
 
 
 def guarded(call: StepCall, what: str, function: Any, *args: Any) -> Any:
@@ -187,8 +231,9 @@ def guarded(call: StepCall, what: str, function: Any, *args: Any) -> Any:
 
 
 def need(store: Store, key: str) -> Ref:
-    """What is stored under `key`; raises StoreError when it is gone."""
+    """What is stored under `key`; raises DamagedError when it is gone."""
     ref = store.get(key)
     if ref is None:
-        raise StoreError(f"{store.file(key)} is gone or damaged; run again to make it anew")
+        file = store.file(key)
+        raise DamagedError(f"{file} is gone or damaged; run again to make it anew", file)
     return ref

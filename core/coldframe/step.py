@@ -41,13 +41,15 @@ class Row:
 class Tile:
     """A band of rows of every frame in a stack, one colour at a time.
 
-    data : float32 (n, h, w); flags : uint8 (n, h, w). Row 0 is row `y0` of the full frame.
+    data : float32 (n, h, w); flags : uint8 (n, h, w). Row 0 is row `y0` of the full frame, and
+    column 0 its column `x0`, which is 0 but where samples of a stack are judged.
     """
 
     data: Array
     flags: Array
     channel: int
     y0: int
+    x0: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,7 +59,8 @@ class Context:
     params : the recipe's `with:` block, checked and with defaults filled in.
     masters : matched calibration frames by kind ("bias", "dark", "flat", "dark-flat").
     survey : what this step's own `survey` said of this frame (FrameStep.apply only).
-    decision : what `decide` or `prepare` returned for the group.
+    decision : what `decide` or `prepare` returned for the group; in `decide` of an anchored step,
+        what it returned for the first night.
     index : this frame's place among the group's rows (FrameStep.apply only).
     rng : seeded from the recipe's seed and the product's key, the same on every scheduler.
     """
@@ -103,7 +106,14 @@ class Step(ABC):
 
 
 class FrameStep(Step):
-    """One frame in, one frame out. May look at the whole group first (`survey`, `decide`)."""
+    """One frame in, one frame out. May look at the whole group first (`survey`, `decide`).
+
+    anchored : the group is decided on night by night, and all nights go by the first: `decide`
+    then finds the first night's decision in `ctx.decision` (empty for the first night itself). A
+    night that is added later changes nothing about the frames of earlier ones.
+    """
+
+    anchored: ClassVar[bool] = False
 
     def decide(self, rows: Sequence[Row], ctx: Context) -> Numbers:
         """Decide once for the group, from every frame's survey. Arrays of any shape."""

@@ -9,12 +9,15 @@ from __future__ import annotations
 
 import hashlib
 import json
+from collections import deque
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
 
+from coldframe.digests import file_crc
 from coldframe.errors import StoreError
+from coldframe.facts import describe
 from coldframe.frame import Ancestor, Frame, FrameInfo
 from coldframe.product import (
     Bands,
@@ -35,6 +38,13 @@ def product_key(*parts: Any) -> str:
     return hashlib.blake2b(text.encode(), digest_size=20).hexdigest()
 
 
+def named(info: FrameInfo) -> str:
+    """What people call a product: its source frame's name, or the facts of a stack."""
+    if info.path:
+        return info.label
+    return describe(info) if info != FrameInfo() else ""
+
+
 @dataclass(frozen=True, slots=True)
 class Ref:
     """What is known of a stored product without opening its pixels."""
@@ -52,9 +62,10 @@ class Ref:
     aside: str = ""  # the reason when this frame was left out
     aside_step: str = ""
     seconds: float = 0.0
+    past: tuple[Ancestor, ...] = ()  # itself and what is behind it that this store may not hold
 
-    def to_json(self, size: int | None) -> str:
-        """The sidecar's text; `size` is the FITS file's length in bytes, if there is one."""
+    def to_json(self, size: int | None, crc: int | None) -> str:
+        """The sidecar's text; the FITS file's length in bytes and CRC-32, if there is one."""
         values: dict[str, Any] = {
             "key": self.key,
             "step": self.step,
@@ -70,17 +81,22 @@ class Ref:
             "aside_step": self.aside_step,
             "seconds": self.seconds,
             "size": size,
+            "crc": crc,
+            "past": [asdict(ancestor) for ancestor in self.past],
         }
         return json.dumps(values, sort_keys=True)
 
     @classmethod
     def from_json(cls, values: Mapping[str, Any]) -> Ref:
         """The inverse of `to_json`."""
-        known = {k: v for k, v in values.items() if k != "size"}
+        known = {k: v for k, v in values.items() if k not in ("size", "crc")}
         known["info"] = FrameInfo.from_dict(known["info"])
         for name in ("inputs", "planes", "history", "rows"):
             known[name] = tuple(known[name])
         known["columns"] = {name: tuple(column) for name, column in known["columns"].items()}
+        known["past"] = tuple(
+            Ancestor(**{**one, "inputs": tuple(one["inputs"])}) for one in known.get("past", ())
+        )
         return cls(**known)
 
 
@@ -104,12 +120,20 @@ class Store:
         except (OSError, ValueError, KeyError, TypeError):
             return None  # absent or cut short: the work is simply done again
 
+    def _told(self, key: str) -> Ref | None:
+        """The sidecar alone: what a product was made of stays true when its pixels are gone."""
+        try:
+            return Ref.from_json(json.loads(self.file(key).with_suffix(".json").read_text()))
+        except (OSError, ValueError, KeyError, TypeError):
+            return None
+
     def put(self, ref: Ref, *, durable: bool = False) -> Ref:
         """Record `ref`, after its FITS file if it has one."""
         file = self.file(ref.key)
-        size = file.stat().st_size if file.exists() and not ref.aside else None
+        there = file.exists() and not ref.aside
+        size, crc = (file.stat().st_size, file_crc(file)) if there else (None, None)
         with atomic(file.with_suffix(".json"), durable=durable) as temporary:
-            temporary.write_text(ref.to_json(size))
+            temporary.write_text(ref.to_json(size, crc))
         return ref
 
     def put_frame(self, ref: Ref, frame: Frame, *, durable: bool = False) -> Ref:
@@ -123,11 +147,11 @@ class Store:
         return self.put(ref)
 
     def frame(self, key: str) -> Frame:
-        """The stored frame. Raises StoreError when it is gone or damaged."""
+        """The stored frame. Raises DamagedError when it is gone or damaged."""
         return read_frame(self.file(key))
 
     def numbers(self, key: str) -> dict[str, Any]:
-        """The stored numbers. Raises StoreError when they are gone or damaged."""
+        """The stored numbers. Raises DamagedError when they are gone or damaged."""
         return read_numbers(self.file(key))
 
     def bands(self, key: str) -> Bands:
@@ -140,18 +164,21 @@ class Store:
         self.file(key).unlink(missing_ok=True)
 
     def ancestry(self, key: str) -> tuple[Ancestor, ...]:
-        """Everything behind a product, nearest first, each once."""
+        """Everything behind a product, nearest first, each once; what is not known has no step."""
         out: dict[str, Ancestor] = {}
-        queue = [key]
+        told: dict[str, Ancestor] = {}  # by products nearer, which the store itself may not hold
+        queue = deque([key])
         while queue:
-            current = queue.pop(0)
+            current = queue.popleft()
             if current in out:
                 continue
-            ref = self.get(current)
-            if ref is None:
-                continue
-            out[current] = Ancestor(current, ref.step, ref.params, ref.inputs)
-            queue += ref.inputs
+            ref = None if current in told else self._told(current)
+            if ref is not None:
+                told |= {one.key: one for one in ref.past}
+                own = Ancestor(current, ref.step, ref.params, ref.inputs, named(ref.info))
+                told.setdefault(current, own)
+            out[current] = told.get(current, Ancestor(current, "", "{}", ()))
+            queue += out[current].inputs
         return tuple(out.values())
 
     def check_writable(self) -> None:

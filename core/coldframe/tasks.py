@@ -18,7 +18,8 @@ import numpy as np
 
 from coldframe.deciding import run_decision
 from coldframe.errors import ColdframeError, PluginError, SetAside, StoreError
-from coldframe.frame import Frame, FrameInfo
+from coldframe.frame import Ancestor, Frame, FrameInfo
+from coldframe.sources import unchanged
 from coldframe.specs import (
     BandTask,
     BlendTask,
@@ -28,6 +29,7 @@ from coldframe.specs import (
     Look,
     Op,
     OutputTask,
+    ProbeTask,
     StackTask,
     TaskSpec,
     guarded,
@@ -36,7 +38,8 @@ from coldframe.specs import (
 )
 from coldframe.stacking import run_band, run_stack
 from coldframe.step import FrameStep, MeasureStep, Numbers
-from coldframe.store import Ref, Store
+from coldframe.store import Ref, Store, named
+from coldframe.written import note_written
 
 log = logging.getLogger("coldframe")
 
@@ -44,12 +47,24 @@ log = logging.getLogger("coldframe")
 def run_task(spec: TaskSpec, *_inputs: Any) -> Ref:
     """Do one task and return what is now in the store. `_inputs` only order the graph.
 
+    What goes wrong in a trial is told in its ref.
+
     Raises
     ------
     ColdframeError
         With a message for people; what a plugin raised otherwise is wrapped in PluginError.
     """
     started = time.perf_counter()
+    if getattr(spec, "trial", None) is None:
+        ref = _task(spec)
+    else:
+        from coldframe.evidence.trial import run_trial
+
+        ref = run_trial(spec, _task)
+    return replace(ref, seconds=time.perf_counter() - started)
+
+
+def _task(spec: TaskSpec) -> Ref:
     store = Store(Path(spec.store))
     try:
         match spec:
@@ -58,9 +73,9 @@ def run_task(spec: TaskSpec, *_inputs: Any) -> Ref:
             case DecideTask():
                 ref = run_decision(spec, store)
             case BandTask():
-                ref = run_band(spec, store)
+                ref = _left_out(spec, store) or run_band(spec, store)
             case StackTask():
-                ref = run_stack(spec, store)
+                ref = _left_out(spec, store) or run_stack(spec, store)
             case OutputTask():
                 ref = _output(spec, store)
             case FetchTask():
@@ -71,6 +86,10 @@ def run_task(spec: TaskSpec, *_inputs: Any) -> Ref:
                 from coldframe.library.transfer import run_blend
 
                 ref = run_blend(spec, store)
+            case ProbeTask():
+                from coldframe.evidence.probes import run_probe
+
+                ref = run_probe(spec, store)
     except ColdframeError:
         raise
     except MemoryError:
@@ -79,7 +98,15 @@ def run_task(spec: TaskSpec, *_inputs: Any) -> Ref:
         ) from None
     except OSError as error:
         raise StoreError(f"step '{spec.step_id}': {error}") from error
-    return replace(ref, seconds=time.perf_counter() - started)
+    return ref
+
+
+def _left_out(spec: BandTask | StackTask, store: Store) -> Ref | None:
+    """For a stack that cannot be made and can be spared: why, in place of the stack."""
+    decision = store.get(spec.decision)
+    if decision is None or not decision.aside:
+        return None
+    return store.put(replace(decision, key=spec.key))
 
 
 def _frame(spec: FrameTask, store: Store) -> Ref:
@@ -95,7 +122,7 @@ def _frame(spec: FrameTask, store: Store) -> Ref:
         try:
             frame = store.frame(spec.base) if spec.base else _read(spec)
             for op in spec.ops:
-                frame = _apply(op, frame, store)
+                frame = apply_op(op, frame, store)
         except SetAside as reason:
             at = spec.step_id if spec.ops else "load"
             said = _plain(reason, spec.source)
@@ -126,7 +153,8 @@ def _made(spec: FrameTask, frame: Frame | None = None, **more: Any) -> Ref:
             )
         )
     else:
-        step, params, inputs = f"read {spec.source.label}", "{}", ()
+        origin = source_ancestor(spec.key, spec.source, spec.reader)
+        step, params, inputs = origin.step, origin.params, ()
     if frame is not None:
         more |= {
             "info": frame.info,
@@ -134,7 +162,31 @@ def _made(spec: FrameTask, frame: Frame | None = None, **more: Any) -> Ref:
             "planes": tuple(frame.planes),
             "history": frame.history,
         }
-    return Ref(spec.key, step=step, params=params, inputs=inputs, **more)
+    return Ref(spec.key, step=step, params=params, inputs=inputs, past=_past(spec, frame), **more)
+
+
+def source_ancestor(key: str, info: FrameInfo, reader: str) -> Ancestor:
+    """How a source frame stands in a product's ancestry: its facts, without where it lies."""
+    facts = {k: v for k, v in info.to_dict().items() if k not in ("path", "kind_reason")}
+    if "night" in facts:  # the whole path where two nights share a name
+        facts["night"] = Path(facts["night"]).name
+    told = json.dumps({"file": info.label, "reader": reader, **facts}, sort_keys=True)
+    return Ancestor(key, f"read {info.label}", told, (), info.label)
+
+
+def _past(spec: FrameTask, frame: Frame | None) -> tuple[Ancestor, ...]:
+    """The source frame and every step of the chain: only the last one's frame is stored."""
+    if not spec.ops:
+        return ()
+    first = spec.ops[0].came_from
+    past = [] if spec.base else [source_ancestor(first, spec.source, spec.reader)]
+    label = named(frame.info if frame else spec.source)
+    for op in spec.ops:
+        params = json.dumps(op.call.params, sort_keys=True)
+        keys = (op.came_from, *op.masters.values(), op.survey, op.decision)
+        inputs = tuple(dict.fromkeys(key for key in keys if key))
+        past.append(Ancestor(op.key, op.call.made_by, params, inputs, label))
+    return tuple(past)
 
 
 def _read(spec: FrameTask) -> Frame:
@@ -142,21 +194,27 @@ def _read(spec: FrameTask) -> Frame:
     reader = next((r for r in worker_registry().readers if r.name == spec.reader), None)
     if reader is None:
         raise PluginError(f"the reader '{spec.reader}' for {path.name} is not installed here")
-    if not path.exists():
-        raise StoreError(f"{path} was there when the run was planned and is now gone")
-    try:
-        frame = reader.read_frame(spec.source)
-    except (ColdframeError, MemoryError, OSError):
-        raise
-    except Exception as error:
-        raise SetAside(f"{path.name} cannot be read: {type(error).__name__}: {error}") from error
+    with unchanged(path, spec.stamp):
+        try:
+            frame = reader.read_frame(spec.source)
+        except (ColdframeError, MemoryError, OSError):
+            raise
+        except Exception as error:
+            what = f"{type(error).__name__}: {error}"
+            raise SetAside(f"{path.name} cannot be read: {what}") from error
     if frame.data.dtype not in (np.uint16, np.float32):
         frame = frame.with_pixels(frame.data.astype(np.float32))
     # The night's facts (notes, fix-ups) outrank what the file alone says.
     return replace(frame, info=spec.source, history=(f"read {path.name}",))
 
 
-def _apply(op: Op, frame: Frame, store: Store) -> Frame:
+def apply_op(
+    op: Op, frame: Frame, store: Store, decided: tuple[Numbers, int] | None = None
+) -> Frame:
+    """Put a frame through one step of a chain.
+
+    decided : a decision and the frame's place in it, instead of the one in the store.
+    """
     call = op.call
     step = call.make()
     assert isinstance(step, FrameStep)
@@ -167,7 +225,9 @@ def _apply(op: Op, frame: Frame, store: Store) -> Frame:
             raise SetAside(seen.aside)
         more["survey"] = store.numbers(op.survey)
         frame = frame.with_measures(**seen.measures)
-    if op.decision:
+    if decided is not None:
+        more["decision"], more["index"] = decided
+    elif op.decision:
         decision = need(store, op.decision)
         more["decision"] = store.numbers(op.decision)
         more["index"] = decision.rows.index(op.came_from)
@@ -196,7 +256,9 @@ def _look(look: Look, frame: Frame, frame_key: str, store: Store) -> None:
     step = call.make()
     if frame.data.dtype != np.float32:
         frame = frame.with_pixels(frame.data.astype(np.float32))
-    ref = Ref(look.key, step=call.made_by, inputs=(frame_key,), info=frame.info)
+    params = json.dumps(call.params, sort_keys=True)
+    made_by = call.made_by if isinstance(step, MeasureStep) else f"{call.made_by} survey"
+    ref = Ref(look.key, step=made_by, params=params, inputs=(frame_key,), info=frame.info)
     context = call.context(look.key)
     try:
         if isinstance(step, MeasureStep):
@@ -218,4 +280,4 @@ def _output(spec: OutputTask, store: Store) -> Ref:
     frame = replace(store.frame(spec.product), provenance=store.ancestry(spec.product))
     writer = worker_registry().writers[spec.writer]
     path = writer.write(frame, Path(spec.folder), spec.stem, spec.options)
-    return Ref(spec.key, step=f"{writer.name} {writer.version}", params=path.name)
+    return note_written(spec, path, f"{writer.name} {writer.version}", store)

@@ -1,6 +1,7 @@
 """The engine on toy steps: graph, store, set-aside frames, resumption, schedulers."""
 
 import json
+import os
 from dataclasses import replace
 
 import numpy as np
@@ -136,10 +137,25 @@ def test_tiles_and_workers_change_nothing(night, workers):
     assert first == second
 
 
-def test_a_second_run_only_writes_the_outputs_again(night):
+def test_a_second_run_does_nothing(night):
     night.run()
-    plan = night.plan()
-    assert {type(spec).__name__ for spec, _ in pending(plan).values()} == {"OutputTask"}
+    assert pending(night.plan()) == {}
+
+
+@pytest.mark.parametrize("how", ["gone", "cut short", "changed"])
+def test_a_written_file_that_is_not_as_it_was_is_written_again(night, how):
+    night.run()
+    (file,) = (night.folder / "out").glob("*.txt")
+    before = file.read_text()
+    if how == "gone":
+        file.unlink()
+    else:
+        file.write_text(before[:-1] if how == "cut short" else before[::-1])
+        os.utime(file, (1e9, 1e9))
+    todo = pending(night.plan())
+    assert [type(spec).__name__ for spec, _ in todo.values()] == ["OutputTask"]
+    night.run()
+    assert file.read_text() == before
 
 
 def test_a_changed_parameter_redoes_only_what_depends_on_it(night):

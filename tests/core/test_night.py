@@ -117,12 +117,13 @@ def test_missing_empty_and_frameless_folders_say_what_to_do(tmp_path: Path) -> N
         see()
 
 
-def test_nights_that_share_a_name_are_told_apart_by_path(tmp_path: Path) -> None:
+def test_nights_that_share_a_name_are_told_apart_by_their_folders(tmp_path: Path) -> None:
     one, two, three = tmp_path / "a" / "jan", tmp_path / "b" / "jan", tmp_path / "feb"
     for number, folder in enumerate((one, two, three)):
         shot(folder / "x.fits", number)
     found = see(one, two, three)
-    assert [info.night for info in found.frames] == [str(one), str(two), "feb"]
+    assert [info.night for info in found.frames] == ["a/jan", "b/jan", "feb"]
+    assert found.nights == ("a/jan", "b/jan", "feb")
 
 
 def test_a_night_inside_a_night_is_read_once(tmp_path: Path) -> None:

@@ -84,6 +84,15 @@ def test_listed_with_its_origin(clean):
     assert listing["broken"] == {}
 
 
+def test_its_own_tests_pass(clean):
+    tests = PLUGIN / "tests"
+    done = subprocess.run(
+        [clean / "python", "-m", "pytest", "-q", "-p", "no:cacheprovider", "-c", os.devnull, tests],
+        capture_output=True, text=True, check=False,
+    )  # fmt: skip
+    assert "3 passed" in done.stdout, done.stdout + done.stderr
+
+
 def test_recipe_uses_it(clean, tmp_path):
     night = tmp_path / "night"
     night.mkdir()

@@ -10,10 +10,10 @@ import pytest
 
 from coldframe.errors import SetAside, StepError
 from coldframe.frame import Flag, Frame, FrameInfo, Kind
+from coldframe.pixel_noise import pixel_noise
 from coldframe.step import Context
 from coldframe_steps.combine.plugin import coldframe_steps
 from coldframe_steps.combine.step import Combine
-from coldframe_steps.kernels.robust_noise import pixel_noise
 
 Run = Callable[..., Any]
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import numpy as np
@@ -390,6 +391,29 @@ def test_weights_by_expression(stack_run: Run) -> None:
     run = stack_run(Integrate(), frames, **given)
     assert run.column("weight") == pytest.approx([1, 1, 4 / 9, 0, 1 / 9])
     assert run.stack.planes["count"].max() == 4
+
+
+def test_weights_heed_fwhm_when_the_frames_are_of_several_nights(stack_run: Run) -> None:
+    """Nights differ in seeing and focus; within one night noise alone tells, as it always did."""
+    frames = Scene(n=6, fwhm=[3.0, 3.0, 3.0, 6.0, 6.0, 6.0], stars=False).frames()
+    dusk = datetime(2026, 3, 14, 20, tzinfo=UTC)
+
+    def shot(hours: Sequence[float]) -> list[Frame]:
+        return [
+            replace(f, info=replace(f.info, start=dusk + timedelta(hours=h)))
+            for f, h in zip(frames, hours, strict=True)
+        ]
+
+    one = stack_run(Integrate(), shot([0, 1, 2, 3, 4, 9])).column("weight")
+    two = stack_run(Integrate(), shot([0, 1, 2, 24, 25, 26])).column("weight")
+    by_noise = stack_run(Integrate(), frames, weights="noise").column("weight")
+    by_fwhm = stack_run(Integrate(), frames, weights="fwhm").column("weight")
+    np.testing.assert_array_equal(one, by_noise)
+    np.testing.assert_array_equal(two, by_fwhm)
+    assert float(np.mean(two[3:]) / np.mean(two[:3])) == pytest.approx(0.25, rel=0.1)
+    unmeasured = shot([0, 1, 2, 24, 25, 26])
+    del unmeasured[0].measures["fwhm"]
+    np.testing.assert_array_equal(stack_run(Integrate(), unmeasured).column("weight"), by_noise)
 
 
 def test_weights_by_fwhm(stack_run: Run) -> None:

@@ -71,7 +71,13 @@ def test_fits_is_valid_and_another_library_reads_the_same(tmp_path: Path, colour
     with fits.open(path, checksum=True) as hdus:  # warns when CHECKSUM or DATASUM is wrong
         hdus.verify("exception")
         assert all("CHECKSUM" in hdu.header and "DATASUM" in hdu.header for hdu in hdus)
-        assert [hdu.name for hdu in hdus][1:] == ["FLAGS", "COVERAGE", "FACTS", "PROVENANCE"]
+        assert [hdu.name for hdu in hdus][1:] == [
+            "FLAGS",
+            "COVERAGE",
+            "FACTS",
+            "PROVENANCE",
+            "INPUTS",
+        ]
         assert list(hdus[0].header["HISTORY"]) == list(frame.history)
         assert hdus[0].header["BUNIT"] == "adu"
     with fitsio.FITS(str(path)) as file:

@@ -10,6 +10,7 @@ from scipy import ndimage
 
 from coldframe.frame import Flag
 from coldframe_steps.kernels.interpolation import coefficients, weights
+from coldframe_steps.kernels.resample import weigh
 from coldframe_steps.kernels.warp import METHODS, input_rows, map_points, warp, warp_rows
 
 NO_POLY = np.zeros((2, 0))
@@ -57,11 +58,12 @@ def test_whole_pixels_are_copied_and_the_outside_has_no_data(method: str) -> Non
 
 @pytest.mark.parametrize("method", KERNELS)
 def test_weights_sum_to_one_and_are_exact_on_a_pixel(method: str) -> None:
-    f = np.linspace(0, 1, 501).astype(np.float32)
-    polynomials = np.vander(f, 10, increasing=True) @ coefficients(method).T
+    f = np.linspace(0, 1, 504).astype(np.float32)
+    used = np.empty((6, f.size), np.float32)
+    weigh(coefficients(method), f, used, f.size)
     np.testing.assert_allclose(weights(method, f).sum(axis=1), 1.0, atol=1e-14)
-    np.testing.assert_allclose(polynomials.sum(axis=1), 1.0, atol=2e-6)
-    assert coefficients(method)[:, 0].tolist() == [0, 0, 1, 0, 0, 0]
+    np.testing.assert_allclose(used.sum(axis=0), 1.0, atol=5e-7)
+    assert used[:, 0].tolist() == [0, 0, 1, 0, 0, 0]
 
 
 maps = st.tuples(
@@ -268,7 +270,7 @@ def test_saturated_cores_keep_their_level_and_get_no_rings(fwhm: float) -> None:
     free, _ = warp(*args, "lanczos3", False)
     held, out = warp(*args, "lanczos3", True)
     good = out & Flag.NO_DATA == 0
-    assert free[good].min() < 200.0  # what the clamp is for
+    assert free[good].min() < 300.0  # what the clamp is for
     assert free[good].max() > white * 1.02
     assert held[good].min() > 500.0 - 0.001 * white
     assert held.max() <= white
@@ -293,7 +295,7 @@ def test_strong_sharp_stars_get_no_dark_rings(fwhm: float) -> None:
     free, flags = warp(*args, False)
     held, _ = warp(*args, True)
     good = flags == 0
-    assert free[good].min() < 300.0
+    assert free[good].min() < 400.0
     assert held[good].min() > 500.0 - 0.001 * 50000.0
 
 

@@ -18,7 +18,12 @@ if TYPE_CHECKING:
 
 @click.group("camera")
 def command() -> None:
-    """Measure a camera, list the measured ones, and advise on exposure."""
+    """Measure a camera, list the measured ones, and advise on exposure.
+
+    \b
+    coldframe camera measure n1-frames -o n1.yaml
+    coldframe camera advise 2026-03-14
+    """
 
 
 @command.command("measure")

@@ -32,6 +32,13 @@ KINDS = ("colour", "mono")
     help="full makes 24-megapixel frames.",
 )
 @click.option("--seed", type=click.IntRange(0), default=1, show_default=True, help="Another sky.")
+@click.option(
+    "--nights",
+    type=click.IntRange(1, 19),
+    default=1,
+    show_default=True,
+    help="So many nights on one target, as folders FOLDER/night-1 and so on.",
+)
 @click.option("--only-make", is_flag=True, help="Make the frames, do not run.")
 @click.option(
     "--workers",
@@ -54,6 +61,7 @@ def command(
     kind: str,
     size: str,
     seed: int,
+    nights: int,
     only_make: bool,
     workers: int,
     memory: int,
@@ -68,35 +76,42 @@ def command(
     coldframe demo
     coldframe demo my-night --kind mono
     coldframe demo big --size full
+    coldframe demo season --nights 3
     """  # fmt: skip
     results = []
     for each in KINDS if kind == "both" else (kind,):
         place = folder / each if kind == "both" else folder
-        results.append(_one(place, each, size, seed, only_make, workers, memory, as_json))
+        results.append(_one(place, each, size, seed, nights, only_make, workers, memory, as_json))
     if as_json:
         print_json(results)
 
 
 def _one(
-    folder: Path, kind: str, size: str, seed: int, only_make: bool, workers: int, memory: int,
-    as_json: bool,
+    folder: Path, kind: str, size: str, seed: int, nights: int, only_make: bool, workers: int,
+    memory: int, as_json: bool,
 ) -> dict[str, Any]:  # fmt: skip
     from coldframe.cli.run import execute, print_summary, summary
     from coldframe.demo.night import make_night
     from coldframe.demo.run_score import score_run
     from coldframe.demo.score import summary as in_words
+    from coldframe.demo.truth import together
     from coldframe.plugins import find_plugins
     from coldframe.session import prepare
 
-    click.echo(f"making an invented {kind} night in {folder} ...", err=True)
-    truth = make_night(folder, size, seed, kind, threads=workers)
+    places = [folder] if nights == 1 else [folder / f"night-{n + 1}" for n in range(nights)]
+    truths = []
+    for number, place in enumerate(places):
+        click.echo(f"making an invented {kind} night in {place} ...", err=True)
+        truths.append(make_night(place, size, seed, kind, number, threads=workers))
+    truth = together(truths)
     if only_make:
         if not as_json:
-            click.echo(f"{len(truth.shots)} frames in {folder}; next: coldframe run {folder}")
+            named = " ".join(map(str, places))
+            click.echo(f"{len(truth.shots)} frames in {folder}; next: coldframe run {named}")
         return {"folder": str(folder), "frames": len(truth.shots)}
     registry = find_plugins()
     output = folder.parent / f"{folder.name}-stack"
-    request = make_request((folder,), None, (), output, None, workers, memory, no_library=True)
+    request = make_request(tuple(places), None, (), output, None, workers, memory, no_library=True)
     prepared = prepare(request, registry)
     record = execute(prepared, registry)
     scored = score_run(record, truth)

@@ -8,6 +8,7 @@ from typing import Any
 
 import click
 
+from coldframe.cli.complete import recipe_names, settings
 from coldframe.cli.counting import Counting
 from coldframe.cli.log import logging_options
 from coldframe.cli.options import keep_option
@@ -19,10 +20,18 @@ from coldframe.session import default_workers
 @click.command("inspect")
 @click.argument("folders", nargs=-1, required=True, type=click.Path(path_type=Path))
 @click.option(
-    "--recipe", metavar="NAME|FILE", help="Recipe whose limits count; else the one that suits."
+    "--recipe",
+    metavar="NAME|FILE",
+    shell_complete=recipe_names,
+    help="Recipe whose limits count; else the one that suits.",
 )
 @click.option(
-    "--set", "overrides", multiple=True, metavar="vet.LIMIT=VALUE", help="Change one limit."
+    "--set",
+    "overrides",
+    multiple=True,
+    metavar="vet.LIMIT=VALUE",
+    shell_complete=settings,
+    help="Change one limit.",
 )
 @keep_option
 @click.option("--all", "everything", is_flag=True, help="List the good frames too.")

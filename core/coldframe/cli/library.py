@@ -8,6 +8,7 @@ from typing import Any
 
 import click
 
+from coldframe.cli.complete import recipe_names, settings
 from coldframe.cli.library_show import print_page, print_rows
 from coldframe.cli.log import logging_options
 from coldframe.cli.options import Size, library_option
@@ -39,8 +40,14 @@ def command() -> None:
 @command.command("add")
 @click.argument("folders", nargs=-1, required=True, type=click.Path(path_type=Path))
 @library_option
-@click.option("--recipe", metavar="NAME|FILE", help="Recipe; else the one that suits each camera.")
-@click.option("--set", "overrides", multiple=True, metavar="STEP.PARAM=VALUE")
+@click.option(
+    "--recipe", metavar="NAME|FILE", shell_complete=recipe_names,
+    help="Recipe; else the one that suits each camera.",
+)  # fmt: skip
+@click.option(
+    "--set", "overrides", multiple=True, metavar="STEP.PARAM=VALUE", shell_complete=settings,
+    help="Change one parameter of the recipe.",
+)  # fmt: skip
 @click.option(
     "--camera",
     "cameras",
@@ -50,10 +57,18 @@ def command() -> None:
     help="Camera file that tells gain, read noise and white level where frames do not.",
 )
 @click.option(
-    "--workers", type=click.IntRange(1), default=default_workers(), show_default="every core"
+    "--workers",
+    type=click.IntRange(1),
+    default=default_workers(),
+    show_default="every core",
+    help="Tasks at once.",
 )
 @click.option(
-    "--memory", type=Size(), default=default_memory(), show_default="half of the machine's"
+    "--memory",
+    type=Size(),
+    default=default_memory(),
+    show_default="half of the machine's",
+    help="Limit, such as 2GiB.",
 )
 @json_option
 @logging_options
@@ -76,8 +91,8 @@ def add(
     from coldframe.library.add import Wish
     from coldframe.library.add import add as add_folders
     from coldframe.library.page import summary, verdicts
-    from coldframe.plugins import find_plugins
     from coldframe.manifest import versions
+    from coldframe.plugins import find_plugins
 
     registry = find_plugins()
     wish = Wish(recipe, overrides, workers, memory, versions(registry), cameras)

@@ -17,14 +17,20 @@ from coldframe.errors import ColdframeError
 COMMANDS = {
     "run": "Make stacks from nights of frames.",
     "plan": "Show what a run would do, without running.",
+    "watch": "Follow a night while the camera writes it.",
+    "explain": "Show how a product came about, back to the camera's frames.",
     "match": "Show which masters serve which lights, and why.",
     "library": "Keep masters for later nights.",
     "inspect": "Vet every frame: what is wrong with it, in words and numbers.",
     "recipe": "List, show and check recipes.",
     "steps": "Show every installed step.",
+    "plugin": "Start a plugin with a step of your own.",
+    "compare": "Say which of two runs is deeper, sharper, flatter.",
     "camera": "Measure a camera; advise on exposure.",
     "shotlist": "List the calibration frames that are still to be shot.",
+    "scale": "Predict run times for more frames and more workers.",
     "demo": "Make an invented night and run the main job on it.",
+    "completion": "Print the script that completes commands in your shell.",
 }
 
 INTERRUPTED = 130

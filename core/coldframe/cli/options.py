@@ -9,8 +9,11 @@ from typing import Any
 
 import click
 
+from coldframe.cli.complete import recipe_names, settings
 from coldframe.digests import cache_file
 from coldframe.errors import UsageError
+from coldframe.execute import SCHEDULERS, check_scheduler
+from coldframe.nights_file import read_nights
 from coldframe.prepared import Request
 from coldframe.session import default_memory, default_workers
 
@@ -60,17 +63,45 @@ def with_library(function: Callable[..., Any]) -> Callable[..., Any]:
     return function
 
 
+class Scheduler(click.ParamType):
+    """A scheduler's name, the address of a running dask scheduler, or its scheduler file."""
+
+    name = "scheduler"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> str:
+        return check_scheduler(str(value))
+
+
+scheduler_option = click.option(
+    "--scheduler", type=Scheduler(), default="threads", show_default=True,
+    metavar="|".join((*SCHEDULERS, "tcp://HOST:PORT", "FILE")),
+    help="How tasks run; the products are the same. An address or FILE is of a running dask "
+    "scheduler.",
+)  # fmt: skip
+
+
 def planning_options(function: Callable[..., Any]) -> Callable[..., Any]:
-    """NIGHT..., --recipe, --set, -o, --store, --camera, --library, --workers, --memory, --keep,
-    --no-vet.
+    """NIGHT..., --nights, --no-each-night, --recipe, --set, -o, --store, --camera, --library,
+    --workers, --memory, --keep, --no-vet, --proof.
     """
     for decorate in reversed(
         [
-            click.argument("nights", nargs=-1, required=True, type=click.Path(path_type=Path)),
-            click.option("--recipe", metavar="NAME|FILE", help="Recipe; else the one that suits."),
+            click.argument("nights", nargs=-1, type=click.Path(path_type=Path)),
+            click.option(
+                "--nights", "nights_file", type=click.Path(path_type=Path, dir_okay=False),
+                metavar="FILE", help="YAML list of nights, before those named here.",
+            ),
+            click.option(
+                "--no-each-night", is_flag=True,
+                help="Of several nights make the stacks of all together only.",
+            ),
+            click.option(
+                "--recipe", metavar="NAME|FILE", shell_complete=recipe_names,
+                help="Recipe; else the one that suits.",
+            ),
             click.option(
                 "--set", "overrides", multiple=True, metavar="STEP.PARAM=VALUE",
-                help="Change one parameter of the recipe.",
+                shell_complete=settings, help="Change one parameter of the recipe.",
             ),
             click.option(
                 "-o", "--output", type=click.Path(path_type=Path, file_okay=False),
@@ -87,19 +118,33 @@ def planning_options(function: Callable[..., Any]) -> Callable[..., Any]:
                 help="Camera file that tells gain, read noise and white level where frames do not.",
             ),
             click.option(
-                "--workers", type=click.IntRange(1), default=default_workers(),
+                "--workers", type=click.IntRange(1), default=None,
                 show_default="every core", help="Tasks at once.",
             ),
             click.option(
-                "--memory", type=Size(), default=default_memory(),
+                "--memory", type=Size(), default=None,
                 show_default="half of the machine's", help="Limit, such as 2GiB.",
             ),
             keep_option,
             click.option("--no-vet", is_flag=True, help="Do not vet the frames first."),
+            click.option(
+                "--proof", type=click.IntRange(0), metavar="N", show_default="3 to 6",
+                help="Lights stacked again without each master, for the report; 0 for none.",
+            ),
         ]
     ):  # fmt: skip
         function = decorate(function)
     return function
+
+
+def _size_of(scheduler: str) -> tuple[int, int]:
+    """Workers and bytes of memory where nobody said how many: the cluster's, or this machine's."""
+    threads = memory = 0
+    if scheduler not in SCHEDULERS:
+        from coldframe.distributing import cluster_size
+
+        threads, memory = cluster_size(scheduler)
+    return threads or default_workers(), memory or default_memory()
 
 
 def make_request(
@@ -108,21 +153,33 @@ def make_request(
     overrides: tuple[str, ...],
     output: Path | None,
     store: Path | None,
-    workers: int,
-    memory: int,
+    workers: int | None,
+    memory: int | None,
     scheduler: str = "threads",
     cameras: tuple[Path, ...] = (),
     library: Path | None = None,
     no_library: bool = False,
     keep: tuple[str, ...] = (),
     no_vet: bool = False,
+    proof: int | None = None,
+    nights_file: Path | None = None,
+    no_each_night: bool = False,
 ) -> Request:
     """Fill in the defaults that depend on each other."""
+    if nights_file is not None:
+        nights = (*read_nights(nights_file), *nights)
+    if not nights:
+        raise UsageError(
+            "no night was given: name folders of frames, or list them in a file for --nights"
+        )
     seen: set[Path] = set()
     for night in nights:
         if night.resolve() in seen:
             raise UsageError(f"{night} is named twice")
         seen.add(night.resolve())
+    if workers is None or memory is None:
+        threads, size = _size_of(scheduler)
+        workers, memory = workers or threads, memory or size
     if output is None:
         output = Path.cwd() / f"{nights[0].resolve().name}-stack"
     return Request(
@@ -140,4 +197,6 @@ def make_request(
         use_library=not no_library,
         keep=keep,
         vet=not no_vet,
+        proof=proof,
+        each_night=not no_each_night,
     )

@@ -7,7 +7,7 @@ from typing import Any
 import click
 
 from coldframe.cli.log import logging_options
-from coldframe.cli.options import make_request, planning_options
+from coldframe.cli.options import make_request, planning_options, scheduler_option
 from coldframe.cli.show import bytes_text, json_option, print_json, print_table, seconds_text
 from coldframe.prepared import Prepared
 from coldframe.report.record import MasterUse
@@ -15,6 +15,7 @@ from coldframe.report.record import MasterUse
 
 @click.command("plan")
 @planning_options
+@scheduler_option
 @json_option
 @logging_options
 def command(as_json: bool, **asked: Any) -> None:

@@ -7,18 +7,33 @@ from pathlib import Path
 import click
 import yaml
 
+from coldframe.cli.complete import recipe_names, settings
 from coldframe.cli.show import json_option, print_json, print_table
+
+set_option = click.option(
+    "--set", "overrides", multiple=True, metavar="STEP.PARAM=VALUE", shell_complete=settings,
+    help="Change one parameter of the recipe.",
+)  # fmt: skip
 
 
 @click.group("recipe")
 def command() -> None:
-    """List, show and check recipes."""
+    """List, show and check recipes.
+
+    \b
+    coldframe recipe list
+    coldframe recipe show camera-lens
+    """
 
 
 @command.command("list")
 @json_option
 def list_recipes(as_json: bool) -> None:
-    """The recipes that ship with Coldframe."""
+    """The recipes that ship with Coldframe.
+
+    \b
+    coldframe recipe list
+    """
     from coldframe.recipe_document import load_document, shipped_recipes
 
     found = [
@@ -38,24 +53,21 @@ def list_recipes(as_json: bool) -> None:
 
 
 @command.command("show")
-@click.argument("name")
-@click.option("--set", "overrides", multiple=True, metavar="STEP.PARAM=VALUE")
+@click.argument("name", shell_complete=recipe_names)
+@set_option
 @json_option
 def show(name: str, overrides: tuple[str, ...], as_json: bool) -> None:
-    """A recipe in full: what it extends merged in, every default written out."""
+    """A recipe in full: what it extends merged in, every default written out.
+
+    \b
+    coldframe recipe show camera-lens
+    coldframe recipe show camera-lens --set stack.reject=mad-clip
+    """
     from coldframe.plugins import find_plugins
     from coldframe.recipe import load_recipe
-    from coldframe.recipe_document import find_recipe, load_document
+    from coldframe.recipe_document import find_recipe
 
-    path = find_recipe(name)
-    recipe = load_recipe(path, find_plugins(), overrides)
-    data = dict(load_document(path, overrides).data)
-    data.pop("extends", None)
-    data["steps"] = {
-        step.id: {**data["steps"][step.id], "with": dict(step.params)}
-        for step in recipe.steps.values()
-    }
-    data["vet"] = False if recipe.vet is None else dict(recipe.vet)
+    data = load_recipe(find_recipe(name), find_plugins(), overrides).document
     if as_json:
         print_json(data)
     else:
@@ -63,11 +75,15 @@ def show(name: str, overrides: tuple[str, ...], as_json: bool) -> None:
 
 
 @command.command("check")
-@click.argument("file")
-@click.option("--set", "overrides", multiple=True, metavar="STEP.PARAM=VALUE")
+@click.argument("file", shell_complete=recipe_names)
+@set_option
 @json_option
 def check(file: str, overrides: tuple[str, ...], as_json: bool) -> None:
-    """Check a recipe file; every fault is listed with its line and column."""
+    """Check a recipe file; every fault is listed with its line and column.
+
+    \b
+    coldframe recipe check my-lens.yaml
+    """
     from dataclasses import asdict
 
     from coldframe.errors import RecipeError
@@ -90,7 +106,11 @@ def check(file: str, overrides: tuple[str, ...], as_json: bool) -> None:
 
 @command.command("schema")
 def schema() -> None:
-    """The JSON Schema of a recipe with every installed step, for editors."""
+    """The JSON Schema of a recipe with every installed step, for editors.
+
+    \b
+    coldframe recipe schema > recipe.schema.json
+    """
     from coldframe.plugins import find_plugins
     from coldframe.schema import recipe_schema
 

@@ -8,30 +8,29 @@ from typing import Any
 import click
 
 from coldframe.cli.log import logging_options
-from coldframe.cli.options import make_request, planning_options
+from coldframe.cli.options import make_request, planning_options, scheduler_option
 from coldframe.cli.show import json_option, print_json, seconds_text
-from coldframe.execute import SCHEDULERS
 from coldframe.report.record import RunRecord
 
 
 @click.command("run")
 @planning_options
-@click.option(
-    "--scheduler",
-    type=click.Choice(SCHEDULERS),
-    default="threads",
-    show_default=True,
-    help="How tasks run; the products are the same.",
-)
+@scheduler_option
 @json_option
 @logging_options
 def command(as_json: bool, **asked: Any) -> None:  # fmt: skip
     """Calibrate, register, integrate: make stacks from nights of frames.
 
+    Of several nights, each night's own stack and one of all nights together are made for each
+    target and filter; the first night named gives the reference. A night added last computes that
+    night and the stacks of all.
+
     \b
     coldframe run 2026-03-14
     coldframe run 2026-03-14 2026-03-15 -o reeds --recipe camera-lens
+    coldframe run --nights reeds.yaml -o reeds
     coldframe run 2026-03-14 --set stack.reject=mad-clip
+    coldframe run 2026-03-14 --scheduler tcp://192.168.1.20:8786
 
     Exit codes: 0 done, 1 the work failed, 2 wrong use, 130 stopped by Ctrl-C.
     """
@@ -67,7 +66,7 @@ def execute(prepared: Any, registry: Any) -> RunRecord:
     for warning in (*prepared.scan.warnings, *prepared.plan.warnings):
         click.echo(f"warning: {warning}", err=True)
     with Progress(prepared) as progress:
-        return run(prepared, registry, progress)
+        return run(prepared, registry, progress, progress.say)
 
 
 def summary(record: RunRecord, output: Path) -> dict[str, Any]:

@@ -17,7 +17,10 @@ def print_json(value: Any) -> None:
 
 
 def print_table(title: str, heads: Sequence[str], rows: Iterable[Sequence[str]]) -> None:
-    """A table that folds long cells on a terminal and stays whole in a pipe."""
+    """A table that folds long cells on a terminal and stays whole in a pipe.
+
+    Coloured on a terminal, unless NO_COLOR is set; plain text elsewhere.
+    """
     from rich.console import Console
     from rich.table import Table
     from rich.text import Text
@@ -25,7 +28,10 @@ def print_table(title: str, heads: Sequence[str], rows: Iterable[Sequence[str]])
     console = Console()
     if not console.is_terminal:
         console = Console(width=200)
-    table = Table(title=title, title_justify="left", title_style="bold", box=None, pad_edge=False)
+    table = Table(
+        title=title, title_justify="left", title_style="bold", header_style="bold cyan",
+        box=None, pad_edge=False,
+    )  # fmt: skip
     for head in heads:
         table.add_column(head, overflow="fold")
     for row in rows:

@@ -7,6 +7,7 @@ from typing import Any
 
 import click
 
+from coldframe.cli.complete import step_names
 from coldframe.cli.show import json_option, print_json, print_table
 from coldframe.hooks import ProductWriter
 from coldframe.plugins import Registry, find_plugins
@@ -14,7 +15,7 @@ from coldframe.step import FrameStep, StackStep, Step
 
 
 @click.command("steps")
-@click.argument("name", required=False)
+@click.argument("name", required=False, shell_complete=step_names)
 @json_option
 def command(name: str | None, as_json: bool) -> None:
     """Show every installed step, reader and writer, or all about one step or writer.

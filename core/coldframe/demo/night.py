@@ -15,7 +15,7 @@ from astropy.io import fits
 from coldframe.demo.dng import DngFacts, write_dng
 from coldframe.demo.events import cosmic_rays
 from coldframe.demo.notes import night_notes, read_me
-from coldframe.demo.plan import make_dust, plan_night
+from coldframe.demo.plan import later_night, make_dust, plan_night
 from coldframe.demo.render import add_smooth, add_stars, add_trail
 from coldframe.demo.scenario import Scenario, scenario
 from coldframe.demo.sensor import Sensor, expose, make_sensor
@@ -36,8 +36,11 @@ class Outfit:
     response: Array
 
 
-def invent(kind: str = "colour", size: str = "small", seed: int = 1) -> Outfit:
+def invent(kind: str = "colour", size: str = "small", seed: int = 1, night: int = 0) -> Outfit:
     """Invent a night without writing anything; the same arguments give the same night.
+
+    night : 0, or the number of a later night: the same camera, sky and target, with other dust,
+    pointing, seeing and sky brightness.
 
     Raises
     ------
@@ -45,8 +48,8 @@ def invent(kind: str = "colour", size: str = "small", seed: int = 1) -> Outfit:
         There is no such kind or size.
     """
     outfit = scenario(kind, size)
-    sky, specimen, dirt, plan = (np.random.default_rng(s) for s in _seeds(seed))
-    truth = _truth(outfit, size, seed, sky, dirt, plan)
+    sky, specimen, dirt, plan = (np.random.default_rng(s) for s in _seeds(seed, night))
+    truth = _truth(outfit, size, seed, sky, dirt, plan, night)
     sensor = make_sensor(truth.camera, truth.shape, specimen)
     return Outfit(truth, sensor, truth.optics.response(truth.shape, truth.dust))
 
@@ -56,6 +59,7 @@ def make_night(
     size: str = "small",
     seed: int = 1,
     kind: str = "colour",
+    night: int = 0,
     *,
     threads: int = 2,
     progress: Callable[[int, int], None] | None = None,
@@ -67,7 +71,7 @@ def make_night(
     folder : made if it is not there. A night of the demo that it holds is replaced.
     size : "tiny", "small" (about 100 frames of 1 to 1.5 megapixels) or "full" (24 megapixels).
     kind : "colour" (DNG files of an uncooled camera with a lens) or "mono" (FITS files of a
-        cooled camera with filters on a telescope).
+        cooled camera with filters on a telescope). night : see `invent`.
     progress : called with (frames done, frames in all).
 
     Raises
@@ -75,7 +79,7 @@ def make_night(
     UsageError
         The folder holds files that the demo did not make, or there is no such kind or size.
     """
-    outfit = invent(kind, size, seed)
+    outfit = invent(kind, size, seed, night)
     truth = outfit.truth
     _clear(folder)
     folder.parent.mkdir(parents=True, exist_ok=True)
@@ -97,7 +101,7 @@ def take(outfit: Outfit, number: int) -> Array:
     """The pixels of shot `number`, uint16 (y, x). Each frame has its own random generator."""
     truth = outfit.truth
     shot = truth.shots[number]
-    seed = np.random.SeedSequence(truth.seed, spawn_key=(4, number))
+    seed = np.random.SeedSequence(truth.seed, spawn_key=(4, number, *_later(truth.night)))
     rng = np.random.default_rng(seed)
     light = _light(outfit, shot, rng)
     return expose(outfit.sensor, light, shot.exposure, shot.temperature, shot.setting, rng)
@@ -196,6 +200,7 @@ def _truth(
     sky: np.random.Generator,
     dirt: np.random.Generator,
     plan: np.random.Generator,
+    night: int,
 ) -> Truth:
     height, width = outfit.shape
     radius = float(np.hypot(height, width)) / 2
@@ -212,12 +217,20 @@ def _truth(
         dust=make_dust(outfit, dirt),
         stars=stars,
         nebula=make_nebula(radius, outfit.nebula_shell, outfit.nebula_core, sky),
-        shots=plan_night(outfit, plan),
+        shots=plan_night(outfit, plan, later_night(outfit, night, plan)),
+        night=night,
     )
 
 
-def _seeds(seed: int) -> list[np.random.SeedSequence]:
-    return [np.random.SeedSequence(seed, spawn_key=(i,)) for i in range(4)]
+def _seeds(seed: int, night: int) -> list[np.random.SeedSequence]:
+    """Of sky and camera, which nights share, and of dust and plan, which are each night's own."""
+    own = _later(night)
+    keys = ((0,), (1,), (2, *own), (3, *own))
+    return [np.random.SeedSequence(seed, spawn_key=key) for key in keys]
+
+
+def _later(night: int) -> tuple[int, ...]:
+    return (night,) if night else ()
 
 
 def _clear(folder: Path) -> None:

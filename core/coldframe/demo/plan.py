@@ -19,6 +19,32 @@ from coldframe.frame import Kind
 
 ZONE = timezone(timedelta(hours=1))  # what the invented camera's clock is set to
 _FLAT_LEVEL = 0.5  # of the converter's range
+_CARD = 500  # frames that the camera's counter moves on from night to night
+
+
+@dataclass(frozen=True, slots=True)
+class Conditions:
+    """How a later night differs from the first, number 0.
+
+    dy, dx : pointing, px. rotation : of the camera, deg. sky, fwhm : factors.
+    """
+
+    night: int = 0
+    dy: float = 0.0
+    dx: float = 0.0
+    rotation: float = 0.0
+    sky: float = 1.0
+    fwhm: float = 1.0
+
+
+def later_night(scenario: Scenario, night: int, rng: np.random.Generator) -> Conditions:
+    """Another night on the same target: the camera was put on anew under another sky."""
+    if night == 0:
+        return Conditions()
+    diagonal = math.hypot(*scenario.shape)
+    dy, dx = rng.uniform(-0.015, 0.015, 2) * diagonal
+    turn, sky, fwhm = rng.uniform(-2, 2), rng.uniform(0.7, 1.6), rng.uniform(0.85, 1.35)
+    return Conditions(night, float(dy), float(dx), float(turn), float(sky), float(fwhm))
 
 
 def make_dust(scenario: Scenario, rng: np.random.Generator) -> tuple[Dust, ...]:
@@ -33,26 +59,34 @@ def make_dust(scenario: Scenario, rng: np.random.Generator) -> tuple[Dust, ...]:
     return tuple(specks)
 
 
-def plan_night(scenario: Scenario, rng: np.random.Generator) -> tuple[Shot, ...]:
-    """Every exposure, in the order of the file names."""
-    shots = _Session(scenario, rng)
+def plan_night(
+    scenario: Scenario, rng: np.random.Generator, under: Conditions | None = None
+) -> tuple[Shot, ...]:
+    """Every exposure, in the order of the file names.
+
+    under : conditions of a later night, which has no darks of its own: the first night's serve.
+    """
+    under = under or Conditions()
+    later = timedelta(days=under.night)
+    shots = _Session(scenario, rng, first=_CARD * under.night)
     if scenario.kind == "colour":
-        _calibration_evenings(shots, scenario)
+        if not under.night:
+            _calibration_evenings(shots, scenario)
         shots.card = "101NACHT"
-        shots.begin(datetime(2025, 3, 20, 22, 2, tzinfo=ZONE), 14.4, -2.6 / 3600)
-        _lights(shots, scenario, rng)
-        shots.begin(datetime(2025, 3, 21, 5, 41, tzinfo=ZONE), 7.0, 1.0 / 3600)
+        shots.begin(datetime(2025, 3, 20, 22, 2, tzinfo=ZONE) + later, 14.4, -2.6 / 3600)
+        _lights(shots, scenario, rng, under)
+        shots.begin(datetime(2025, 3, 21, 5, 41, tzinfo=ZONE) + later, 7.0, 1.0 / 3600)
         _flats(shots, scenario, rng)
         shots.add(scenario.biases, Kind.BIAS, 1 / 4000, scenario.flat_setting)
     else:
-        shots.begin(datetime(2025, 4, 11, 21, 30, tzinfo=ZONE), -10.0, 0.0)
-        _lights(shots, scenario, rng)
-        shots.begin(datetime(2025, 4, 12, 5, 20, tzinfo=ZONE), -10.0, 0.0)
+        shots.begin(datetime(2025, 4, 11, 21, 30, tzinfo=ZONE) + later, -10.0, 0.0)
+        _lights(shots, scenario, rng, under)
+        shots.begin(datetime(2025, 4, 12, 5, 20, tzinfo=ZONE) + later, -10.0, 0.0)
         _flats(shots, scenario, rng)
         for exposure in sorted(set(scenario.flat_exposure)):
             shots.add(scenario.flats, Kind.DARK_FLAT, exposure, scenario.flat_setting)
         shots.add(scenario.biases, Kind.BIAS, 0.001, scenario.setting)
-        for day, (count, temperature) in enumerate(scenario.dark_sets):
+        for day, (count, temperature) in enumerate(() if under.night else scenario.dark_sets):
             shots.begin(datetime(2025, 4, 13 + day, 20, 0, tzinfo=ZONE), temperature, 0.0)
             shots.add(count, Kind.DARK, scenario.exposure, scenario.setting)
     return tuple(shots.done)
@@ -64,6 +98,7 @@ class _Session:
 
     scenario: Scenario
     rng: np.random.Generator
+    first: int = 0  # frames on the camera's counter before this night
     card: str = "100NACHT"
     done: list[Shot] = field(default_factory=list)
     start: datetime = datetime(2025, 1, 1, tzinfo=ZONE)
@@ -89,7 +124,7 @@ class _Session:
     ) -> None:
         """Shoot `count` frames, `pause` seconds apart."""
         for _ in range(count):
-            number = len(self.done) + 1
+            number = self.first + len(self.done) + 1
             colour = self.scenario.kind == "colour"
             name = f"{self.card}/NCHT{number:04}.DNG" if colour else f"m1_{number:06}.fits"
             middle = (self.now - self.start).total_seconds() + exposure / 2
@@ -125,10 +160,12 @@ def _flats(shots: _Session, scenario: Scenario, rng: np.random.Generator) -> Non
             shots.add(1, Kind.FLAT, exposure, scenario.flat_setting, band, None, lamp)
 
 
-def _lights(shots: _Session, scenario: Scenario, rng: np.random.Generator) -> None:
+def _lights(
+    shots: _Session, scenario: Scenario, rng: np.random.Generator, under: Conditions
+) -> None:
     total = sum(scenario.lights)
     bands = [band for band, count in enumerate(scenario.lights) for _ in range(count)]
-    views = _views(scenario, total, rng)
+    views = _views(scenario, total, rng, under)
     for i, (band, view) in enumerate(zip(bands, views, strict=True)):
         if i == _flip_at(total):
             shots.now += timedelta(minutes=5)
@@ -141,7 +178,9 @@ def _flip_at(total: int) -> int:
     return round(0.6 * total)
 
 
-def _views(scenario: Scenario, total: int, rng: np.random.Generator) -> Iterator[View]:
+def _views(
+    scenario: Scenario, total: int, rng: np.random.Generator, under: Conditions
+) -> Iterator[View]:
     """The sky frame by frame.
 
     The pointing drifts and is dithered, the field turns slowly, the mount swaps sides once; focus
@@ -168,12 +207,12 @@ def _views(scenario: Scenario, total: int, rng: np.random.Generator) -> Iterator
             axis_x=(width - 1) / 2 + optics.axis[1],
             radius=diagonal / 2,
             k=optics.distortion,
-            rotation=0.5 * progress + (180.35 if flipped else 0.0),
-            dy=float(wander * math.sin(heading) + dither[0] + after_flip[0]),
-            dx=float(wander * math.cos(heading) + dither[1] + after_flip[1]),
+            rotation=0.5 * progress + (180.35 if flipped else 0.0) + under.rotation,
+            dy=float(wander * math.sin(heading) + dither[0] + after_flip[0] + under.dy),
+            dx=float(wander * math.cos(heading) + dither[1] + after_flip[1] + under.dx),
         )
         transparency = (1 - 0.07 * progress) * float(rng.normal(1, 0.006))
-        level = (1 + 0.15 * progress) * np.array(scenario.sky)
+        level = (1 + 0.15 * progress) * under.sky * np.array(scenario.sky)
         slopes = np.array([0.05 + 0.03 * progress, -0.04 + 0.07 * progress])
         if i in thin:
             transparency *= thin[i]
@@ -181,7 +220,7 @@ def _views(scenario: Scenario, total: int, rng: np.random.Generator) -> Iterator
             slopes = slopes + rng.normal(0, 0.02, 2)
         if i == lost:
             transparency, level, slopes = 0.003, level * 2.4, slopes * 2
-        fwhm = scenario.fwhm * (1 + 0.18 * progress) * float(rng.normal(1, 0.02))
+        fwhm = scenario.fwhm * under.fwhm * (1 + 0.18 * progress) * float(rng.normal(1, 0.02))
         roundness = float(rng.uniform(0.88, 0.97))
         if i == windy:
             fwhm, roundness = 1.6 * fwhm, 0.7

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 from coldframe.demo.score import score
 from coldframe.demo.truth import Truth
@@ -16,6 +16,8 @@ def score_run(
 ) -> dict[str, dict[str, float]]:
     """Compare each stack that a run made with the truth: numbers by the stack's label.
 
+    Of several nights (see `truth.together`) the stacks of all together are scored.
+
     Parameters
     ----------
     stack, final : the steps (as in a recipe's `use:`) that make the integrated stack and fit its
@@ -26,10 +28,18 @@ def score_run(
     StepError
         The run made no stack, a stack's pixels are gone, or it is not of this night.
     """
-    stacks = [p for p in record.products if p.uses == stack]
+    stacks = _widest([p for p in record.products if p.uses == stack])
     if not stacks:
         raise StepError(f"the run made no product of a step '{stack}' to compare with the truth")
     return {p.label: _score(record, truth, p, final) for p in stacks}
+
+
+def _widest(stacks: Sequence[ProductRecord]) -> list[ProductRecord]:
+    """Without those whose frames are all in a larger one: a night's own beside that of all."""
+    sets = [frozenset(p.frames) for p in stacks]
+    return [
+        p for p, own in zip(stacks, sets, strict=True) if not any(own < other for other in sets)
+    ]
 
 
 def _score(record: RunRecord, truth: Truth, product: ProductRecord, final: str) -> dict[str, float]:

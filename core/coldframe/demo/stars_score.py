@@ -164,7 +164,8 @@ def place_residual(stage: Stage, plane: Array, variance: Array, band: int) -> Pl
         return None
     flat = np.ascontiguousarray(plane - sep.Background(plane, mask=~stage.usable).back())
     px, py, flag = sep.winpos(flat, x[chosen], y[chosen], fwhm / 2.3548, mask=~stage.usable)
-    good = flag == 0
+    # A centroid that walked off to another star or a speck says nothing about this one.
+    good = (flag == 0) & (np.hypot(py - y[chosen], px - x[chosen]) < fwhm)
     y, x = y[chosen][good], x[chosen][good]
     off = np.column_stack([py[good] - y, px[good] - x])
     if len(off) < 3:

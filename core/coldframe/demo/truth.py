@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
-from dataclasses import asdict, dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass, replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -54,7 +54,10 @@ class Shot:
 
 @dataclass(frozen=True, slots=True)
 class Truth:
-    """An invented night. kind : "colour" or "mono". bands : their names, in the order of rates."""
+    """An invented night. kind : "colour" or "mono". bands : their names, in the order of rates.
+
+    night : its number among those of one target under one seed, from 0.
+    """
 
     kind: str
     size: str
@@ -68,6 +71,7 @@ class Truth:
     stars: Stars
     nebula: Nebula
     shots: tuple[Shot, ...]
+    night: int = 0
 
     @property
     def lights(self) -> dict[str, Shot]:
@@ -79,6 +83,14 @@ class Truth:
         if band is not None or self.camera.cfa is None:
             return np.full((2, 2), band or 0)
         return np.array([self.bands.index(colour) for colour in self.camera.cfa]).reshape(2, 2)
+
+
+def together(nights: Sequence[Truth]) -> Truth:
+    """The truth about several nights of one target as one, for the score of their common stack.
+
+    Dust is that of the first night: the score goes by the light that the optics let through.
+    """
+    return replace(nights[0], shots=tuple(shot for truth in nights for shot in truth.shots))
 
 
 def truth_path(folder: Path) -> Path:
@@ -139,6 +151,7 @@ def _truth(data: Mapping[str, Any]) -> Truth:
             tuple(Cloud(**{**c, "peak": tuple(c["peak"])}) for c in data["nebula"]["clouds"])
         ),
         shots=tuple(_shot(s) for s in data["shots"]),
+        night=data["night"],
     )
 
 

@@ -6,7 +6,7 @@ import shutil
 import tempfile
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -25,6 +25,7 @@ from coldframe.planned import Item, Plan, Resources, frame_id
 from coldframe.plugins import Registry
 from coldframe.recipe import Recipe, load_recipe
 from coldframe.recipe_document import find_recipe
+from coldframe.sources import stamp_sources
 from coldframe.specs import FrameTask
 from coldframe.step import Context, MeasureStep, StackStep
 from coldframe.store import Ref, Store
@@ -73,16 +74,22 @@ def add(
     """
     library.check_writable()
     named = _named(wish, registry)
+    digests = DigestCache(library.root / "digests.json")
     found = scan(
         folders,
         registry.readers,
         registry.fix_metadata,
         patterns=named.kinds if named else {},
-        digests=DigestCache(library.root / "digests.json"),
+        digests=digests,
         workers=wish.workers,
     )
     known = complete(found.frames, find_cameras(wish.cameras)).frames
-    frames = [info for info in known if info.kind is not Kind.LIGHT]
+    # Dust is of one night; bias and darks of several evenings make one master.
+    frames = [
+        info if info.kind is Kind.FLAT else replace(info, night=None)
+        for info in known
+        if info.kind is not Kind.LIGHT
+    ]
     out = Added(set_aside=list(found.set_aside), warnings=list(found.warnings))
     out.lights = len(found.frames) - len(frames)
     if not frames:
@@ -91,7 +98,7 @@ def add(
         own = [info for info in frames if info.camera == camera]
         recipe = named or _suited(own, registry, wish.overrides)
         with work_folder(library.root) as work:
-            _make(own, recipe, library, registry, wish, work, say, out)
+            _make(own, recipe, library, registry, wish, work, digests, say, out)
     return out
 
 
@@ -137,6 +144,7 @@ def _make(
     registry: Registry,
     wish: Wish,
     work: Path,
+    digests: DigestCache,
     say: Say,
     out: Added,
 ) -> None:
@@ -152,6 +160,7 @@ def _make(
         shelf=library.shelf(),
         goals=goals,
     )
+    stamp_sources(plan.tasks, digests)
     here = {entry.key: entry for entry in library.entries()}
     out.known += [here[key] for key in plan.targets if key in here]
     plan.targets = [key for key in plan.targets if key not in here]
@@ -166,10 +175,18 @@ def _make(
     for goal in goals:
         for item in plan.flows[goal]:
             if item.key in plan.targets:
+                _tell_past(item.key, store)
                 entry = _entry(item, goal, plan, store, registry, wish)
                 (out.new if library.keep(entry, store.file(item.key)) else out.known).append(entry)
                 say(f"kept {entry.id} ({entry.label})")
     out.set_aside += _left_out(plan, store)
+
+
+def _tell_past(key: str, store: Store) -> None:
+    """The frames behind a master go with it: the store they were made in does not stay."""
+    ref = store.get(key)
+    if ref is not None:
+        store.put(replace(ref, past=store.ancestry(key)), durable=True)
 
 
 def _entry(

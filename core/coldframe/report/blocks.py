@@ -124,7 +124,41 @@ class Plots:
     key: Sequence[tuple[str, str]] = ()  # style of a mark, what it stands for
 
 
-Block = Text | Bullets | Figures | Table | Pictures | Plots
+@dataclass(frozen=True, slots=True)
+class Shot:
+    """A light in the strip: its picture (None where there is none) and what is known of it."""
+
+    id: str
+    name: str
+    used: bool
+    facts: Sequence[tuple[str, str]]
+    picture: Picture | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Strip:
+    """Every light in order of time. The points of plots with the same ids belong to them."""
+
+    macro: ClassVar[str] = "strip"
+    shots: Sequence[Shot]
+
+
+@dataclass(frozen=True, slots=True)
+class Wished:
+    """A form that tells how many lights a wished depth takes; see `report.depth`.
+
+    spread, floor : ADU^2, the stack's variance is spread / n + floor. lights : in the stack.
+    exposure : s of one of them, 0 where it is not known.
+    """
+
+    macro: ClassVar[str] = "wished"
+    spread: float
+    floor: float
+    lights: int
+    exposure: float
+
+
+Block = Text | Bullets | Figures | Table | Pictures | Plots | Strip | Wished
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,12 +9,15 @@ from typing import TYPE_CHECKING
 from coldframe.hooks import Section
 from coldframe.product import atomic
 from coldframe.report.blocks import Block, Part, Table, Text
+from coldframe.report.depth import depth_blocks
 from coldframe.report.findings import lights
-from coldframe.report.gallery import before_and_after, final_pictures, maps
+from coldframe.report.gallery import before_and_after, final_pictures, maps, master_pictures
 from coldframe.report.glance import Album
 from coldframe.report.measures import measure_plots
 from coldframe.report.numbers import count, duration, folder_name, listing
+from coldframe.report.proof import proof_blocks
 from coldframe.report.record import RunRecord
+from coldframe.report.registration import registration_blocks
 from coldframe.report.run_tables import (
     noise_table,
     other_timings,
@@ -34,6 +37,8 @@ from coldframe.report.tables import (
     matches_table,
     more_measures_table,
 )
+from coldframe.report.timeline import strip
+from coldframe.report.trailing import trail_blocks
 
 if TYPE_CHECKING:
     import jinja2
@@ -54,19 +59,22 @@ _OFF_GRID = (
 )
 
 
-def write_report(record: RunRecord, path: Path, extra: Sequence[Section] = ()) -> Path:
+def write_report(
+    record: RunRecord, path: Path, extra: Sequence[Section] = (), parts: Sequence[Part] = ()
+) -> Path:
     """Write the report of a run to `path`, atomically, and return `path`.
 
     extra : sections from plugins, placed among the built-in ones by `order`. Built-in orders:
-    summary 0, result 10, before and after 20, noise 30, lights 40, masters 50, maps 60,
-    recipe 70, provenance 80. Their HTML is put in as it is.
+    summary 0, result 10, before and after 20, what calibration did 25, depth 30, lights 40,
+    masters 50, registration 55, maps and trails 60, recipe 70, what to shoot next 75,
+    provenance 80. Their HTML is put in as it is. parts : further parts of our own.
 
     Raises
     ------
     StoreError
         The file cannot be written.
     """
-    text = render(record, extra)
+    text = render(record, extra, parts)
     with atomic(path) as temporary:
         temporary.write_text(text, encoding="utf-8", newline="\n")
     return path
@@ -88,10 +96,10 @@ def write_page(title: str, subtitle: str, parts: Sequence[Part], path: Path) -> 
     return path
 
 
-def render(record: RunRecord, extra: Sequence[Section] = ()) -> str:
+def render(record: RunRecord, extra: Sequence[Section] = (), parts: Sequence[Part] = ()) -> str:
     """The report as HTML text. The same record gives the same text."""
     environment = _environment()
-    sections = [_section(environment, part) for part in _parts(record)]
+    sections = [_section(environment, part) for part in [*_parts(record), *parts]]
     sections = sorted([*sections, *extra], key=lambda section: section.order)
     return environment.get_template("page.html").render(
         title=_title(record),
@@ -124,10 +132,12 @@ def _parts(record: RunRecord) -> list[Part]:
         summary(record),
         Part("Result", 10, final_pictures(record, album)),
         Part("Before and after", 20, before_and_after(record, album)),
-        Part("Noise", 30, _noise(record)),
+        Part("What calibration did", 25, proof_blocks(record)),
+        Part("Depth", 30, [*_noise(record), *depth_blocks(record)]),
         Part("Lights", 40, _lights(record)),
-        Part("Masters", 50, _masters(record)),
-        Part("Maps", 60, maps(record, album)),
+        Part("Masters", 50, [*_masters(record), *master_pictures(record, album)]),
+        Part("Registration", 55, registration_blocks(record)),
+        Part("Maps and trails", 60, [*maps(record, album), *trail_blocks(record)]),
         Part("Recipe", 70, _recipe(record)),
         Part("Provenance", 80, _provenance(record)),
     ]
@@ -164,6 +174,7 @@ def _lights(record: RunRecord) -> list[Block]:
         return [Text("No light frames were found."), *_tables(aside_table(record))]
     return [
         *_tables(aside_table(record)),
+        *strip(record),
         *measure_plots(record),
         lights_table(record),
         *_tables(more_measures_table(record), columns_table(record)),

@@ -21,6 +21,9 @@ _LARGE = 1400  # px, longest side of the result
 _SEVERAL = 900  # the same when there are several results
 _HALF = 500  # px, longest side of a picture of a pair
 _TRIES = 3  # lights to try for one whose pixels are still there
+_MASTER = 320  # px, longest side of a master's picture
+_MASTERS = 24
+_OWN_STRETCH = "Each is stretched by itself to show its pattern: compare shapes, not brightness."
 _MAPS = {
     "count": ("Frames used", "lights that went into each pixel"),
     "weight": ("Weight", "weight that went into each pixel, of the weight of all lights"),
@@ -184,6 +187,27 @@ def _raw_and_clean(record: RunRecord, album: Album) -> list[Block]:
             if pictures
         ]
     return []
+
+
+def master_pictures(record: RunRecord, album: Album) -> list[Block]:
+    """Every master, small, each with a stretch of its own."""
+    shown = []
+    for master in record.masters[:_MASTERS]:
+        seen = album.glance(master.id)
+        small = preview(seen.whole, _MASTER) if seen is not None else None
+        stretch = fit(small) if small is not None else None
+        if small is not None and stretch is not None:
+            kind = master.info.kind.value if master.info.kind else "master"
+            shown.append(
+                picture(
+                    small,
+                    stretch,
+                    name=master.label,
+                    caption=f"From {count(len(master.frames), 'frame')}.",
+                    alt=f"The master {kind}, stretched to show its pattern",
+                )
+            )
+    return [Pictures(shown, "The masters", _OWN_STRETCH, layout="thumbs")] if shown else []
 
 
 def maps(record: RunRecord, album: Album) -> list[Block]:

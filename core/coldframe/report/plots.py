@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from html import escape
 from typing import Any
@@ -19,14 +19,14 @@ _MOST_TICKS = 6
 _MOST_TITLES = 1000  # more of them would make the page heavy
 # Drawn in colours that occur nowhere else, then swapped for the page's own variables, so that one
 # drawing suits the light and the dark theme.
-_INK, _FAINT, _USED, _ASIDE = "#0a0001", "#0a0002", "#0a0003", "#0a0004"
+INK, FAINT, USED, ASIDE = "#0a0001", "#0a0002", "#0a0003", "#0a0004"
 _VARIABLES = {
-    _INK: "var(--soft)",
-    _FAINT: "var(--rule)",
-    _USED: "var(--used)",
-    _ASIDE: "var(--aside)",
+    INK: "var(--soft)",
+    FAINT: "var(--rule)",
+    USED: "var(--used)",
+    ASIDE: "var(--aside)",
 }
-_RC: Any = {
+RC: Any = {
     "svg.fonttype": "none",  # text stays text
     "svg.hashsalt": "coldframe",  # the same marks get the same ids in every run
     "font.size": 8.5,
@@ -96,6 +96,7 @@ def measure_plot(
     axis = time_axis(frames)
     figure, axes = _blank(axis)
     titles: dict[str, list[str]] = {}
+    ids: dict[str, list[str]] = {}
     known = [v for v, ok in zip(values, usable, strict=True) if ok and v is not None]
     low, high = _padded(min(known), max(known))
     axes.set_ylim(low, high)
@@ -108,6 +109,7 @@ def measure_plot(
             i for i, frame in enumerate(frames) if frame.used is used and usable[i] is measured
         ]
         titles[group] = [_title(frames[i], values[i], unit) for i in chosen]
+        ids[group] = [frames[i].id for i in chosen]
         axes.plot(
             [axis.places[i] for i in chosen],
             [values[i] if measured else low for i in chosen],
@@ -115,7 +117,7 @@ def measure_plot(
             marker="o" if used else "x",
             markersize=3.4 if used else 5,
             markeredgewidth=0 if used else 1.3,
-            color=_USED if used else _ASIDE,
+            color=USED if used else ASIDE,
             clip_on=False,
             gid=f"{mark}-{group}",
         )
@@ -126,7 +128,7 @@ def measure_plot(
     if numbers:
         about += f", from {number(min(numbers))} to {number(max(numbers))} {unit}".rstrip()
     about += f"; {len(frames) - sum(f.used for f in frames)} set aside"
-    return _page_svg(figure, mark, f"{name} over time", about, titles)
+    return page_svg(figure, mark, f"{name} over time", about, titles, ids)
 
 
 def _padded(low: float, high: float) -> tuple[float, float]:
@@ -144,38 +146,48 @@ def _blank(axis: Axis) -> tuple[Any, Any]:
     import matplotlib
     from matplotlib.figure import Figure
 
-    with matplotlib.rc_context(_RC):
+    with matplotlib.rc_context(RC):
         figure = Figure(figsize=_SIZE)
         axes = figure.add_axes((0.14, 0.2, 0.83, 0.74))
         figure.patch.set_visible(False)
         axes.patch.set_visible(False)
         for side, spine in axes.spines.items():
             spine.set_visible(side == "bottom")
-            spine.set_color(_FAINT)
-        axes.grid(True, axis="y", color=_FAINT, linewidth=0.6)
+            spine.set_color(FAINT)
+        axes.grid(True, axis="y", color=FAINT, linewidth=0.6)
         axes.set_axisbelow(True)
-        axes.tick_params(color=_FAINT, labelcolor=_INK, length=2.5, width=0.6)
+        axes.tick_params(color=FAINT, labelcolor=INK, length=2.5, width=0.6)
         axes.tick_params(axis="y", length=0)
         axes.yaxis.set_major_locator(matplotlib.ticker.MaxNLocator(4, min_n_ticks=2))
         axes.yaxis.set_major_formatter(lambda y, _: number(y))
         axes.set_xticks([at for at, _ in axis.ticks], [text for _, text in axis.ticks])
         room = 0.02 * (max(axis.places) - min(axis.places)) or 1.0
         axes.set_xlim(min(axis.places) - room, max(axis.places) + room)
-        axes.set_xlabel(axis.label, color=_INK, labelpad=2)
+        axes.set_xlabel(axis.label, color=INK, labelpad=2)
         for border in axis.borders:
-            axes.axvline(border, color=_FAINT, linewidth=0.8, linestyle=(0, (3, 3)))
+            axes.axvline(border, color=FAINT, linewidth=0.8, linestyle=(0, (3, 3)))
     return figure, axes
 
 
-def _page_svg(figure: Any, mark: str, title: str, about: str, points: dict[str, list[str]]) -> str:
-    """The drawing as an element of an HTML page: named, tinted by the page, ids unique."""
+def page_svg(
+    figure: Any,
+    mark: str,
+    title: str,
+    about: str,
+    points: Mapping[str, Sequence[str]],
+    ids: Mapping[str, Sequence[str]] | None = None,
+) -> str:
+    """The drawing as an element of an HTML page: named, tinted by the page, ids unique.
+
+    points : by group, the title of each of its marks. ids : the frame that each belongs to.
+    """
     import io
 
     import matplotlib
     from matplotlib.backends.backend_svg import FigureCanvasSVG
 
     buffer = io.StringIO()
-    with matplotlib.rc_context(_RC):
+    with matplotlib.rc_context(RC):
         FigureCanvasSVG(figure).print_svg(
             buffer, metadata={"Date": None, "Creator": None, "Format": None, "Type": None}
         )
@@ -195,7 +207,7 @@ def _page_svg(figure: Any, mark: str, title: str, about: str, points: dict[str, 
     text = text.replace('href="#', f'href="#{mark}-').replace("url(#", f"url(#{mark}-")
     text = re.sub(r"\n\s*", "\n", text)
     for group, titles in points.items():
-        text = _name_points(text, f"{mark}-{group}", titles)
+        text = _name_points(text, f"{mark}-{group}", titles, (ids or {}).get(group, ()))
     names = f'role="img" aria-labelledby="{mark}-title {mark}-about" class="plot"'
     head = (
         f'<title id="{mark}-title">{escape(title)}</title>'
@@ -206,8 +218,8 @@ def _page_svg(figure: Any, mark: str, title: str, about: str, points: dict[str, 
     return text[:at] + head + text[at:]
 
 
-def _name_points(svg: str, group: str, titles: Sequence[str]) -> str:
-    """Give each mark of a group a title, which browsers show under the pointer.
+def _name_points(svg: str, group: str, titles: Sequence[str], ids: Sequence[str]) -> str:
+    """Give each mark of a group a title, which browsers show under the pointer, and its frame.
 
     What the marks share goes to their group, since there may be thousands.
     """
@@ -215,12 +227,13 @@ def _name_points(svg: str, group: str, titles: Sequence[str]) -> str:
     if start < 0:
         return svg
     end = svg.index('<g id="', start + 1) if '<g id="' in svg[start + 1 :] else len(svg)
-    left = iter(titles)
+    left, owners = iter(titles), iter(ids)
 
     def named(found: re.Match[str]) -> str:
         at = " ".join(f'{axis}="{float(found[axis]):.2f}"' for axis in "xy")
         title = f"<title>{escape(next(left))}</title>" if len(titles) <= _MOST_TITLES else ""
-        return f"<use {found['mark']} {at}>{title}</use>"
+        owner = f' data-frame="{escape(next(owners))}"' if ids else ""
+        return f"<use {found['mark']} {at}{owner}>{title}</use>"
 
     pattern = r'<use (?P<mark>href="[^"]*") x="(?P<x>[^"]*)" y="(?P<y>[^"]*)" style="([^"]*)"/>'
     body = svg[start:end]

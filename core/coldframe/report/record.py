@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from coldframe.frame import Frame, FrameInfo
-from coldframe.step import Column
+from coldframe.step import Column, Numbers
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,9 +51,41 @@ class ProductRecord:
 
 
 @dataclass(frozen=True, slots=True)
+class Variant:
+    """The stack of a sample of the lights, with one kind of master left out ("": none).
+
+    frames : lights in it. reason : why there is no such stack, when it could not be made.
+    """
+
+    kind: str
+    stack: str  # store key
+    frames: int = 0
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Proof:
+    """What was made to judge one stack by.
+
+    stack : its id among the products. sample : ids of the lights that stand for all.
+    probes : store keys of what was measured, by name; "thumb FRAME" for each light.
+    """
+
+    stack: str
+    sample: tuple[str, ...] = ()
+    variants: tuple[Variant, ...] = ()
+    probes: Mapping[str, str] = field(default_factory=dict)
+
+
+def nothing(_key: str) -> None:
+    """No numbers are known under any key."""
+
+
+@dataclass(frozen=True, slots=True)
 class RunRecord:
     """A finished run. `read` gives the pixels of a product by store key, or of a source
-    frame as the camera wrote it by its id; None if gone."""
+    frame as the camera wrote it by its id; None if gone. `numbers` gives what a probe measured by
+    its store key; None when it could not."""
 
     recipe: str
     about: str
@@ -69,3 +101,5 @@ class RunRecord:
     steps: Sequence[Mapping[str, Any]]  # the recipe's steps in order: id, use, params, masters
     elapsed: float
     read: Callable[[str], Frame | None]
+    proof: Proof | None = None
+    numbers: Callable[[str], Numbers | None] = nothing

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 
 from coldframe.facts import describe, exposure_text
 from coldframe.report.blocks import Block, Bullets, Figure, Figures, Part, Text
+from coldframe.report.figures import changes, depth
 from coldframe.report.findings import (
     exposure,
     lights,
@@ -34,7 +35,14 @@ def summary(record: RunRecord) -> Part:
     used = [frame for frame in lights(record) if frame.used]
     noises = [noise_figures(result.stack, lights(record)) for result in results(record)]
     blocks: list[Block] = [Text(_lead(record, used), "lead"), Figures(_figures(record, noises))]
-    sentences = [*_noise(noises), *_masters(record), *_aside(record), _recipe(record)]
+    sentences = [
+        *_noise(noises),
+        *_deeper(record),
+        *_masters(record),
+        *_calibration(record),
+        *_aside(record),
+        _recipe(record),
+    ]
     blocks.append(Bullets(sentences))
     wanted = to_shoot(record)
     if wanted:
@@ -136,6 +144,30 @@ def _noise_sentence(f: NoiseFigures, start: str) -> str:
             f"the stack has {number(f.over_best, 3)} times that."
         )
     return text
+
+
+def _deeper(record: RunRecord) -> list[str]:
+    """What half of the noise would take."""
+    found = depth(record)
+    needed = found.needed(found.noise[-1] / 2) if found else None
+    if found is None or found.lights < 2:
+        return []
+    if needed is None:
+        return ["Half of that noise is out of reach: the masters' own noise is above it."]
+    more = needed - found.lights
+    time = f", {duration(more * found.exposure)} of exposure" if found.exposure else ""
+    return [f"Half of that noise, 0.75 mag deeper, takes {count(more, 'more light')}{time}."]
+
+
+def _calibration(record: RunRecord) -> list[str]:
+    """What was taken away, in one sentence."""
+    parts = [
+        f"{change.name.lower()}, {number(change.before, 2)} {change.unit}".rstrip()
+        + f" before and {number(change.after, 2)} {change.unit}".rstrip()
+        for change in changes(record)
+        if change.kind in ("dark", "flat", "background")
+    ]
+    return [f"What calibration and background fit did: {'; '.join(parts)} after."] if parts else []
 
 
 def _masters(record: RunRecord) -> list[str]:

@@ -6,6 +6,7 @@ from collections import Counter
 from collections.abc import Sequence
 
 from coldframe.facts import describe
+from coldframe.report.advice import bring_back
 from coldframe.report.blocks import Cell, Heading, Line, Table
 from coldframe.report.findings import (
     in_time,
@@ -124,13 +125,20 @@ def aside_table(record: RunRecord) -> Table | None:
     aside = [frame for frame in in_time(record.frames) if not frame.used]
     if not aside:
         return None
-    headings = [Heading("Frame"), Heading("Kind"), Heading("Why", wide=True), Heading("Step")]
+    headings = [
+        Heading("Frame"),
+        Heading("Kind"),
+        Heading("Why", wide=True),
+        Heading("What would bring it back", wide=True),
+        Heading("Step"),
+    ]
     lines = [
         Line(
             [
                 Cell(frame.info.label),
                 Cell(frame.info.kind.value if frame.info.kind else "unknown"),
                 Cell(frame.reason or "no reason recorded"),
+                Cell(bring_back(record, frame)),
                 Cell(frame.step or "–"),
             ]
         )

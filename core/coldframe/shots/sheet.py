@@ -140,6 +140,16 @@ def write_csv(shots: ShotList, wish: Wish, path: Path) -> Path:
     return path
 
 
+def next_part(shots: ShotList, wish: Wish) -> Part:
+    """The list as a part of a report: what to shoot next."""
+    todo = [i for i in shots.items if i.shoot]
+    blocks = [*_todo(todo, shots)]
+    if todo:
+        blocks.append(Bullets(cautions(todo), "Mind", "warnings"))
+    blocks.append(_added(shots.items))
+    return Part("What to shoot next", 75, blocks)
+
+
 def write_sheet(shots: ShotList, wish: Wish, title: str, path: Path) -> Path:
     """The list as a page to print and tick off. Raises StoreError when it cannot be written."""
     todo = [i for i in shots.items if i.shoot]

@@ -5,14 +5,16 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from functools import partial
+from pathlib import Path
 from typing import Any
 
 from coldframe.digests import DigestCache
-from coldframe.errors import ColdframeError, PluginError
+from coldframe.errors import ColdframeError, PluginError, SourceError
 from coldframe.frame import Array, FrameInfo, Kind
 from coldframe.hooks import StarGauge
 from coldframe.night import reader_for
 from coldframe.plugins import Registry
+from coldframe.sources import unchanged
 from coldframe.vetting.measures import SIGHT_VERSION, Sight, sight
 
 
@@ -90,6 +92,8 @@ def _one(
 ) -> Sight | str:
     try:
         return _measured(info, registry, gauge, digests)
+    except SourceError:
+        raise  # no fault of the frame: nothing may be kept about it
     except ColdframeError as error:
         return " ".join(str(error).split()).removeprefix(f"{info.label}: ")
     except Exception as error:  # a stranger's reader or gauge may fail in any way
@@ -107,7 +111,9 @@ def _measured(
     )  # fmt: skip
 
     def make() -> Mapping[str, Any]:
-        frame = reader.read_frame(info)
+        path = Path(info.path)
+        with unchanged(path, digests.stamp(path)):
+            frame = reader.read_frame(info)
         # Notes may know of the sensor what the file does not say.
         frame = frame.with_pixels(frame.data, cfa=info.cfa, black=info.black, white=info.white)
         stars: Mapping[str, float] = {}

@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Callable, Mapping, Sequence
 
+from coldframe.company import company
 from coldframe.digests import DigestCache
+from coldframe.frame import Kind
 from coldframe.night import NightScan
 from coldframe.notes import fits
 from coldframe.plugins import Registry
@@ -44,9 +46,9 @@ def vet(
         for i, one in enumerate(seen)
         if isinstance(one, Sight)
     ]
-    by_place = dict(
-        zip(read, judge(subjects, limits, Fields(star_gauge(registry), digests)), strict=True)
-    )
+    fields = Fields(star_gauge(registry), digests)
+    judged = judge(subjects, limits, fields, found.nights)
+    by_place = dict(zip(read, judged, strict=True))
     digests.save()
     out = []
     for i, (info, label) in enumerate(zip(found.frames, found.labels, strict=True)):
@@ -62,15 +64,40 @@ def vet(
 
 
 def judge(
+    subjects: Sequence[Subject],
+    limits: Mapping[str, float],
+    fields: Fields,
+    order: Sequence[str] = (),
+) -> list[list[Finding]]:
+    """Every fault of every frame, each night beside the frames of its `company` only; copies are
+    looked for in all of them. order : names of the nights as they were given.
+    """
+    nights = [s.info.night or "" for s in subjects]
+    kinds = [s.info.kind for s in subjects]
+    lights, biases = ([k is kind for k in kinds] for kind in (Kind.LIGHT, Kind.BIAS))
+    out: list[list[Finding]] = [[] for _ in subjects]
+    copies: Found = defaultdict(list)
+    judge_copies(subjects, copies)
+    for night, places in company(nights, lights, biases, order).items():
+        sound = [place for place in places if place not in copies]
+        judged = _judge_together([subjects[place] for place in sound], limits, fields)
+        for place, findings in zip(sound, judged, strict=True):
+            if nights[place] == night:
+                out[place] = findings
+    for place, findings in copies.items():
+        out[place] = findings
+    return out
+
+
+def _judge_together(
     subjects: Sequence[Subject], limits: Mapping[str, float], fields: Fields
 ) -> list[list[Finding]]:
-    """Every fault of every frame; each rule works on numbers alone.
+    """Every fault of every frame but copies; each rule works on numbers alone.
 
-    A frame that is not what it is called, or is there twice, is left out of the comparisons.
+    A frame that is not what it is called is left out of the comparisons.
     """
     first: Found = defaultdict(list)
     judge_labels(subjects, first)
-    judge_copies(subjects, first)
     sound = [i for i in range(len(subjects)) if not first[i]]
     rest: Found = defaultdict(list)
     able = [subjects[i] for i in sound]

@@ -14,7 +14,7 @@ from coldframe_steps.background.sampling import Samples, take_samples
 from coldframe_steps.background.structure import fewest, sky_samples
 from coldframe_steps.background.surfaces import Polynomial, Surface, ThinPlate, robust_fit
 from coldframe_steps.kernels.pixels import readonly
-from coldframe_steps.kernels.surface import remove_surface
+from coldframe_steps.kernels.surface import extent, remove_surface
 
 EMPTY = int(Flag.NO_DATA)
 
@@ -83,7 +83,6 @@ def _removed(
     frame: Frame, samples: Samples, sky: Array, params: Mapping[str, Any], version: str
 ) -> Frame:
     flags = readonly(frame.flags, np.uint8)
-    there = (frame.flags & EMPTY) == 0
     divide = params["mode"] == "divide"
     images = frame.channels
     models, cleaned = np.empty(images.shape, np.float32), np.empty(images.shape, np.float32)
@@ -92,8 +91,8 @@ def _removed(
     for c in range(count):
         surface, sigmas[c] = _fit(samples, sky, c, frame, params)
         surface.fill(models[c])
-        low = float(models[c].min(where=there, initial=np.inf))
-        ranges[c] = float(models[c].max(where=there, initial=-np.inf)) - low
+        low, high = extent(readonly(models[c]), flags, EMPTY)
+        ranges[c] = high - low
         if divide and low <= 0:
             raise SetAside(
                 f"{frame.info.label}: the background goes down to {low:.1f} ADU and cannot be "
@@ -112,6 +111,7 @@ def _removed(
         )
     planes = dict(frame.planes)
     if divide and "variance" in planes:
+        there = (frame.flags & EMPTY) == 0
         factors = np.where(there, levels[:, np.newaxis, np.newaxis] / models, np.float32(1))
         factors = factors if frame.data.ndim == 3 else factors[0]
         planes["variance"] = planes["variance"] * factors**2

@@ -12,7 +12,7 @@ from coldframe.errors import StepError
 from coldframe.frame import UNUSABLE, Array, Flag, Frame
 from coldframe_steps.calibrate.cache import MasterCache
 from coldframe_steps.calibrate.neighbours import position, same_colour
-from coldframe_steps.calibrate.robust import clipped_mean, mad_sigma, sample
+from coldframe_steps.calibrate.robust import clipped_mean, grid_step, mad_sigma, sample
 from coldframe_steps.kernels.pixels import EMPTY, local_median_at, readonly, stand_out
 
 MOST_DEAD = 0.001
@@ -79,10 +79,9 @@ def _hot(dark: Frame, base: Array | None, cfa: str | None, threshold: float) -> 
     excess, _ = look.excess(index)
     y, x = np.divmod(index, dark.shape[1])
     found = excess > amount[(y & 1) * 2 + (x & 1)]
-    marked = (dark.flags & Flag.HOT) != 0
-    marked.ravel()[index[found]] = True
-    marked &= (dark.flags & int(UNUSABLE)) == 0
-    index = np.flatnonzero(marked)
+    known = np.flatnonzero((dark.flags & np.uint8(Flag.HOT)) != 0)
+    index = np.union1d(known, index[found])
+    index = index[(dark.flags.ravel()[index] & np.uint8(UNUSABLE)) == 0]
     return HotPixels(index, look.excess(index)[0], float(np.mean(sigmas)))
 
 
@@ -112,13 +111,15 @@ class _Neighbourhood:
         return value - around, around
 
     def stand_out(self, factor: float, amount: Array, below: bool = False) -> Array:
-        return stand_out(*self._args, factor, readonly(amount), below)
+        return stand_out(*self._args, factor, readonly(amount), below).view(np.bool_)
 
 
 def _some_of(shape: tuple[int, int], p: int, most: int = 60_000) -> Array:
     """Places of pixels at one CFA position, on a regular grid over the frame."""
-    places = np.arange(shape[0] * shape[1]).reshape(shape)[position(p)]
-    return sample(places, most).ravel()
+    rows, columns = (np.arange(n)[part] for n, part in zip(shape, position(p), strict=True))
+    step = grid_step(rows.size * columns.size, most)
+    places: Array = rows[::step, np.newaxis] * shape[1] + columns[::step]
+    return places.ravel()
 
 
 def flat_shape(flat: Frame, cfa: str | None, threshold: float) -> FlatShape:

@@ -22,7 +22,7 @@ class Calibrate(FrameStep):
     """Subtract bias and dark, divide by the flat, flag and repair bad pixels."""
 
     name = "calibrate"
-    version = "1"
+    version = "2"
     about = "Subtract bias and dark, divide by the flat, find bad pixels and repair them."
     master_kinds = ("bias", "dark", "flat", "dark-flat")
     params: ClassVar[Mapping[str, Mapping[str, Any]]] = {

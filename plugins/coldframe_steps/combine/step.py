@@ -56,7 +56,7 @@ class Combine(StackStep):
 
     def survey(self, frame: Frame, ctx: Context) -> Numbers:
         """The frame's median level and its noise. Raises SetAside when no pixel is usable."""
-        from coldframe_steps.kernels.robust_noise import pixel_noise
+        from coldframe.pixel_noise import pixel_noise
 
         levels, noises = [], []
         for channel in frame.channels:

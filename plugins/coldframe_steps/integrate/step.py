@@ -43,11 +43,13 @@ class Integrate(StackStep):
         },
         "weights": {
             "type": "string",
-            "enum": ["noise", "fwhm", "equal", "expression"],
-            "default": "noise",
+            "enum": ["auto", "noise", "fwhm", "equal", "expression"],
+            "default": "auto",
             "description": (
-                "What a frame counts: 1 / noise^2 at equal flux, for the lowest noise; "
-                "1 / (noise fwhm)^2, for the highest SNR of stars; equally; or the expression"
+                "What a frame counts: noise, 1 / noise^2 at equal flux, for the lowest noise; "
+                "fwhm, 1 / (noise fwhm)^2, for the highest SNR of stars; equally; or the "
+                "expression. auto: fwhm for frames of several nights, whose seeing and focus "
+                "differ, and noise for those of one"
             ),
         },
         "expression": {
@@ -111,7 +113,7 @@ class Integrate(StackStep):
 
         Raises SetAside when no pixel is usable, StepError when the weight expression is wrong.
         """
-        from coldframe_steps.kernels.robust_noise import pixel_noise
+        from coldframe.pixel_noise import pixel_noise
 
         if ctx.params["weights"] == "expression":
             parse(ctx.params["expression"])
@@ -168,11 +170,13 @@ class Integrate(StackStep):
         noise = ctx.decision["noise_by_colour"][:, tile.channel]
         # A frame without noise would make all others' variances nothing beside it.
         noise = np.maximum(noise, 1e-3 * float(np.median(noise)) or 1e-6)
+        match = ctx.decision["match"][:, tile.channel].copy()
+        match[:, 1] += match[:, 3] * tile.x0  # the plane's offset is that of column 0
         return reduce_tile(
             tile.data,
             tile.flags,
             y0=tile.y0,
-            match=ctx.decision["match"][:, tile.channel],
+            match=match,
             weights=ctx.decision["weight"],
             relative=noise**2,
             rule=rule_of(ctx.params),
@@ -184,10 +188,10 @@ class Integrate(StackStep):
         """Measure the stack's noise, and say how much it gained over one frame.
 
         Noise is that of single pixels where nearly the full weight went in, and the same robust
-        measure for the frames and for the stack (`kernels.robust_noise`), so that their ratio is
+        measure for the frames and for the stack (`coldframe.pixel_noise`), so that their ratio is
         right whatever resampling did to both.
         """
-        from coldframe_steps.kernels.robust_noise import pixel_noise
+        from coldframe.pixel_noise import pixel_noise
 
         if not np.any((stack.flags & UNUSABLE) == 0):
             raise StepError("no pixel of the stack has data: the frames do not overlap")

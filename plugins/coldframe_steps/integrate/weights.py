@@ -11,6 +11,8 @@ from coldframe.frame import Array
 from coldframe.step import Row
 from coldframe_steps.integrate.expression import check_names, evaluate, parse
 
+LONGEST_NIGHT = 18 * 3600.0  # s
+
 
 def frame_weights(rows: Sequence[Row], noise: Array, how: str, expression: str) -> Array:
     """Weights of the frames, the highest 1.
@@ -21,7 +23,8 @@ def frame_weights(rows: Sequence[Row], noise: Array, how: str, expression: str) 
     how : "noise", 1 / noise^2, which gives the lowest noise a weighted mean can have; "fwhm",
         1 / (noise fwhm)^2, which gives the highest SNR of point sources where sky noise rules
         (a star's light is gathered from an area that grows as fwhm^2: I. R. King 1983, PASP 95,
-        163); "equal"; "expression", see `expression.parse`.
+        163); "auto", as "fwhm" when the frames are of several nights and every FWHM is known, else
+        as "noise"; "equal"; "expression", see `expression.parse`.
 
     Notes
     -----
@@ -34,6 +37,9 @@ def frame_weights(rows: Sequence[Row], noise: Array, how: str, expression: str) 
     if how == "equal":
         return np.ones(len(rows))
     relative = relative_variance(noise)
+    if how == "auto":
+        measured = all(row.measures.get("fwhm", 0.0) > 0 for row in rows)
+        how = "fwhm" if measured and _several_nights(rows) else "noise"
     if how == "noise":
         weights = 1 / relative
     elif how == "fwhm":
@@ -49,6 +55,12 @@ def relative_variance(noise: Array) -> Array:
     usual = np.where(usual > 0, usual, 1.0)
     variance = np.mean((noise / usual) ** 2, axis=1)
     return np.maximum(variance, 1e-6)  # a frame without any noise is no frame of infinite weight
+
+
+def _several_nights(rows: Sequence[Row]) -> bool:
+    """Whether the frames were begun more than a night's length apart."""
+    starts = [row.info.start for row in rows if row.info.start is not None]
+    return bool(starts) and (max(starts) - min(starts)).total_seconds() > LONGEST_NIGHT
 
 
 def _column(rows: Sequence[Row], name: str) -> Array:

@@ -104,17 +104,27 @@ def _mirror(k, n):  # type: ignore[no-untyped-def]
 
 @njit(cache=True, nogil=True)
 def _load(data, flags, y, row, marks):  # type: ignore[no-untyped-def]
-    """Copy a row with two mirrored pixels at each end, and mark its sites."""
+    """Copy a row with two mirrored pixels at each end, mark its sites, tell if any is marked."""
     nx = data.shape[1]
+    values, bits, line, noted = data[y], flags[y], row[2:], marks[2:]
+    some = np.uint8(0)
     for x in range(nx):
-        row[x + 2] = data[y, x]
-        f = flags[y, x]
-        mark = SATURATED if f & _SATURATED else 0
-        mark |= _CLIPPED_MARK if f & _CLIPPED else 0
-        marks[x + 2] = mark | (BAD if is_bad(f) else 0)
+        line[x] = values[x]
+        some |= bits[x]
+    if some == 0:
+        marks[:] = 0
+    else:
+        some = np.uint8(0)
+        for x in range(nx):
+            f = bits[x]
+            mark = SATURATED if f & _SATURATED else 0
+            mark |= _CLIPPED_MARK if f & _CLIPPED else 0
+            noted[x] = mark | (BAD if is_bad(f) else 0)
+            some |= noted[x]
     for x in (-2, -1, nx, nx + 1):
         row[x + 2] = row[_mirror(x, nx) + 2]
         marks[x + 2] = marks[_mirror(x, nx) + 2]
+    return some != 0
 
 
 @njit(cache=True, nogil=True)
@@ -175,7 +185,8 @@ def _mean(data, flags, y, x, begin, end):  # type: ignore[no-untyped-def]
     flag = np.uint8(0)
     lost = np.uint8(0)
     for k in range(begin, end):
-        yy, xx = _mirror(y + _NEIGHBOURS[k, 0], ny), _mirror(x + _NEIGHBOURS[k, 1], nx)
+        yy, xx = abs(y + _NEIGHBOURS[k, 0]), abs(x + _NEIGHBOURS[k, 1])
+        yy, xx = yy if yy < ny else ny - 2, xx if xx < nx else nx - 2
         f = flags[yy, xx]
         if is_bad(f):
             lost |= f & _TRANSIENT
@@ -208,46 +219,55 @@ def _mend(data, flags, y, x, site, redo, near, green, far):  # type: ignore[no-u
 
 
 @njit(cache=True, nogil=True)
+def _around(marks, y, linear, near):  # type: ignore[no-untyped-def]
+    """Fill near[x] with the marks of the sites that pixel x of row y is made from."""
+    nx = marks.shape[1] - 4
+    up, here, down = marks[(y - 1) % 5], marks[y % 5], marks[(y + 1) % 5]
+    for x in range(nx):
+        mark = here[x + 1] | here[x + 2] | here[x + 3] | up[x + 1] | up[x + 2] | up[x + 3]
+        near[x] = mark | down[x + 1] | down[x + 2] | down[x + 3]
+    if linear:
+        up2, down2 = marks[(y - 2) % 5], marks[(y + 2) % 5]
+        for x in range(nx):
+            near[x] |= here[x] | here[x + 4] | up2[x + 2] | down2[x + 2]
+
+
+@njit(cache=True, nogil=True)
 def _demosaic(data, flags, red_y, red_x, linear, response, rgb, out_flags):  # type: ignore[no-untyped-def]
     ny, nx = data.shape
     rows, marks = np.empty((5, nx + 4), np.float32), np.empty((5, nx + 4), np.uint8)
-    column = np.empty(nx + 4, np.uint8)
+    marked = np.zeros(5, np.bool_)
+    near = np.zeros(-(-nx // 8) * 8, np.uint8)
+    eights = near.view(np.uint64)
     weights = np.empty(3, np.float32)
     for y in range(-2, 2):
-        _load(data, flags, _mirror(y, ny), rows[y % 5], marks[y % 5])
+        marked[y % 5] = _load(data, flags, _mirror(y, ny), rows[y % 5], marks[y % 5])
     for y in range(ny):
-        _load(data, flags, _mirror(y + 2, ny), rows[(y + 2) % 5], marks[(y + 2) % 5])
+        k = (y + 2) % 5
+        marked[k] = _load(data, flags, _mirror(y + 2, ny), rows[k], marks[k])
         z, a, b = rows[(y - 2) % 5], rows[(y - 1) % 5], rows[y % 5]
-        c, d = rows[(y + 1) % 5], rows[(y + 2) % 5]
+        c, d = rows[(y + 1) % 5], rows[k]
         red_row = (y + red_y) & 1 == 0
         first = red_x if red_row else 1 - red_x
-        near, far = (rgb[0, y], rgb[2, y]) if red_row else (rgb[2, y], rgb[0, y])
+        near_colour, far = (rgb[0, y], rgb[2, y]) if red_row else (rgb[2, y], rgb[0, y])
         green = rgb[1, y]
         weights[0], weights[1] = response[0 if red_row else 2], response[1]
         weights[2] = response[2 if red_row else 0]
         if linear:
-            _linear_row(z, a, b, c, d, first, weights, near, green, far)
+            _linear_row(z, a, b, c, d, first, weights, near_colour, green, far)
         else:
-            _bilinear_row(a, b, c, first, near, green, far)
+            _bilinear_row(a, b, c, first, near_colour, green, far)
+        bits, given = out_flags[y], flags[y]
         for x in range(nx):
-            out_flags[y, x] = flags[y, x]
-        some = 0
-        for i in range(nx + 4):
-            column[i] = marks[0, i] | marks[1, i] | marks[2, i] | marks[3, i] | marks[4, i]
-            some |= column[i]
-        if not some:
+            bits[x] = given[x]
+        if not marked.any():
             continue
-        here, up, down = marks[y % 5], marks[(y - 1) % 5], marks[(y + 1) % 5]
-        up2, down2 = marks[(y - 2) % 5], marks[(y + 2) % 5]
-        for x in range(nx):
-            i = x + 2
-            if column[i - 2] | column[i - 1] | column[i] | column[i + 1] | column[i + 2] == 0:
+        _around(marks, y, linear, near)
+        for group in range(eights.size):
+            if eights[group] == 0:
                 continue
-            mark = here[i - 1] | here[i] | here[i + 1]
-            mark |= up[i - 1] | up[i] | up[i + 1] | down[i - 1] | down[i] | down[i + 1]
-            if linear:
-                mark |= here[i - 2] | here[i + 2] | up2[i] | down2[i]
-            if mark:
-                site = (x + first) & 1 == 0
-                redo = mark & (BAD | SATURATED) != 0
-                out_flags[y, x] |= _mend(data, flags, y, x, site, redo, near, green, far)
+            for x in range(8 * group, min(8 * group + 8, nx)):
+                if near[x]:
+                    site = (x + first) & 1 == 0
+                    redo = near[x] & (BAD | SATURATED) != 0
+                    bits[x] |= _mend(data, flags, y, x, site, redo, near_colour, green, far)

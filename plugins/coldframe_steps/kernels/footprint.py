@@ -26,40 +26,61 @@ def is_bad(flag):  # type: ignore[no-untyped-def]
     return defect or (flag & (_NO_DATA | _TRANSIENT)) != 0
 
 
-@njit(cache=True, nogil=True)
 def mark_footprints(flags):  # type: ignore[no-untyped-def]
-    """OR of the marks under the taps -2..3 by -2..3 of each pixel: uint8 (h, w)."""
-    h, w = flags.shape
-    # Room for the taps beyond the edge, which add nothing.
-    marks = np.zeros((h + 5, w + 5), np.uint8)
-    for y in range(h):
-        for x in range(w):
-            f = flags[y, x]
-            mark = SATURATED if f & _SATURATED else 0
-            if is_bad(f):
-                mark |= BAD
-            if f & ~_SATURATED:
-                mark |= NOTE
-            marks[y + 2, x + 2] = mark
-    pair = np.zeros(w + 4, np.uint8)
-    for y in range(2, h + 2):
-        row = marks[y]
-        for x in range(w + 4):
-            pair[x] = row[x] | row[x + 1]
-        for x in range(w):
-            row[x] = pair[x] | pair[x + 2] | pair[x + 4]
-    out = np.empty((h, w), np.uint8)
-    for y in range(h):
-        for x in range(w):
-            out[y, x] = (
-                marks[y, x]
-                | marks[y + 1, x]
-                | marks[y + 2, x]
-                | marks[y + 3, x]
-                | marks[y + 4, x]
-                | marks[y + 5, x]
-            )
+    """For each pixel what lies under its taps: uint8 (h, w).
+
+    BAD and SATURATED from the taps -2..3 by -2..3; NOTE, any flag, from the inner four, 0..1 by
+    0..1, from which alone flags are carried on.
+    """
+    out = np.empty(flags.shape, np.uint8)
+    _mark(flags, out)
     return out
+
+
+@njit(cache=True, nogil=True)
+def _mark_row(flags, pair, wide, inner):  # type: ignore[no-untyped-def]
+    """The marks of one row: wide from the taps -2..3, inner from 0..1. pair : (w + 5,), room."""
+    w = flags.size
+    some = np.uint8(0)
+    for x in range(w):
+        some |= flags[x]
+    if some == 0:
+        wide[:] = 0
+        inner[:] = 0
+        return
+    for x in range(w + 5):
+        pair[x] = 0
+    here = pair[2 : w + 2]
+    for x in range(w):
+        f = flags[x]
+        mark = SATURATED if f & _SATURATED else 0
+        here[x] = mark | (BAD if is_bad(f) else 0)
+        inner[x] = NOTE if f else 0
+    for x in range(w - 1):
+        inner[x] |= inner[x + 1]
+    for x in range(w + 4):
+        pair[x] |= pair[x + 1]
+    for x in range(w):
+        wide[x] = pair[x] | pair[x + 2] | pair[x + 4]
+
+
+@njit(cache=True, nogil=True)
+def _mark(flags, out):  # type: ignore[no-untyped-def]
+    h, w = flags.shape
+    wide, inner = np.zeros((6, w), np.uint8), np.zeros((6, w), np.uint8)
+    pair = np.empty(w + 5, np.uint8)
+    for y in range(-3, h):
+        new = (y + 3) % 6
+        if y + 3 < h:
+            _mark_row(flags[y + 3], pair, wide[new], inner[new])
+        else:
+            wide[new] = 0
+            inner[new] = 0
+        if y >= 0:
+            line, here, below = out[y], inner[y % 6], inner[(y + 1) % 6]
+            for x in range(w):
+                upper, lower = wide[0, x] | wide[1, x] | wide[2, x], wide[3, x] | wide[4, x]
+                line[x] = upper | lower | wide[5, x] | here[x] | below[x]
 
 
 @njit(cache=True, nogil=True)

@@ -45,8 +45,15 @@ def monomials(xy: Array, order: int) -> NDArray[np.float64]:
     float64 (n, terms), in the order of `exponents`.
     """
     xy = np.asarray(xy, dtype=np.float64)
-    columns = [xy[:, 0] ** i * xy[:, 1] ** j for i, j in exponents(order)]
-    return np.stack(columns, axis=1) if columns else np.zeros((len(xy), 0))
+    x, y = np.ascontiguousarray(xy.T)
+    out = np.ones((term_count(order), len(xy)))
+    for k, (i, j) in enumerate(exponents(order)):
+        # Of the terms one order lower, which are all there, x times the one or y times the last.
+        if i > 0:
+            np.multiply(x, out[k - i - j], out=out[k])
+        elif j > 0:
+            np.multiply(y, out[k - j - 1], out=out[k])
+    return out.T
 
 
 def map_points(matrix: Array, poly: Array, norm: Array, xy: Array) -> NDArray[np.float64]:
@@ -88,8 +95,30 @@ def dense_poly(poly: Array) -> NDArray[np.float64]:
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def map_row(matrix, dense, norm, y, u, v):  # type: ignore[no-untyped-def]
-    """Fill u and v, float64 (nx,), with the input position of every pixel of output row y.
+def _polynomial(dense, norm, y, x0, u, v):  # type: ignore[no-untyped-def]
+    """Fill u and v with the polynomials' values along a row, 0 when there are none."""
+    u[:] = 0.0
+    v[:] = 0.0
+    n = dense.shape[1]
+    if n == 0:
+        return
+    cx, shrink = norm[0], 1.0 / norm[2]
+    yy = (y - norm[1]) * shrink
+    for k in range(n - 1, -1, -1):
+        # On one row the polynomial is one of x alone: collapse the powers of y first.
+        du, dv = 0.0, 0.0
+        for j in range(n - 1 - k, -1, -1):
+            du = du * yy + dense[0, k, j]
+            dv = dv * yy + dense[1, k, j]
+        for i in range(u.size):
+            xx = (np.float64(x0 + i) - cx) * shrink
+            u[i] = u[i] * xx + du
+            v[i] = v[i] * xx + dv
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def map_row(matrix, dense, norm, y, x0, u, v):  # type: ignore[no-untyped-def]
+    """Fill u and v, float64 (n,), with the input positions of pixels x0.. of output row y.
 
     Each pixel is computed by itself from x (nothing accumulates along the row), so that the
     result is the same wherever the row is cut.
@@ -97,32 +126,18 @@ def map_row(matrix, dense, norm, y, u, v):  # type: ignore[no-untyped-def]
     a, b = matrix[0, 0], matrix[0, 1] * y + matrix[0, 2]
     c, d = matrix[1, 0], matrix[1, 1] * y + matrix[1, 2]
     e, f = matrix[2, 0], matrix[2, 1] * y + matrix[2, 2]
-    for x in range(u.size):
-        w = e * x + f
-        u[x] = (a * x + b) / w
-        v[x] = (c * x + d) / w
-    n = dense.shape[1]
-    if n == 0:
-        return
-    cx, cy, scale = norm[0], norm[1], norm[2]
-    yy = (y - cy) / scale
-    # On one row the polynomial is one of x alone: collapse the powers of y first.
-    row = np.zeros((2, n))
-    for k in range(2):
-        for i in range(n):
-            total = 0.0
-            for j in range(n - 1 - i, -1, -1):
-                total = total * yy + dense[k, i, j]
-            row[k, i] = total
-    for x in range(u.size):
-        xx = (x - cx) / scale
-        du = row[0, n - 1]
-        dv = row[1, n - 1]
-        for i in range(n - 2, -1, -1):
-            du = du * xx + row[0, i]
-            dv = dv * xx + row[1, i]
-        u[x] += du
-        v[x] += dv
+    _polynomial(dense, norm, y, x0, u, v)
+    if e == 0.0 and f == 1.0:  # nothing to divide by
+        for i in range(u.size):
+            x = np.float64(x0 + i)
+            u[i] += a * x + b
+            v[i] += c * x + d
+    else:
+        for i in range(u.size):
+            x = np.float64(x0 + i)
+            w = e * x + f
+            u[i] += (a * x + b) / w
+            v[i] += (c * x + d) / w
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -131,7 +146,7 @@ def row_span(matrix, dense, norm, nx, y0, y1):  # type: ignore[no-untyped-def]
     u, v = np.empty(nx), np.empty(nx)
     low, high = np.inf, -np.inf
     for y in range(y0, y1):
-        map_row(matrix, dense, norm, y, u, v)
+        map_row(matrix, dense, norm, y, 0, u, v)
         for x in range(nx):
             if v[x] < low:
                 low = v[x]

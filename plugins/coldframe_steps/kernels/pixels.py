@@ -20,6 +20,8 @@ NO_DATA = np.uint8(Flag.NO_DATA)
 REPAIRED = np.uint8(Flag.REPAIRED)
 
 NEAREST = 8  # neighbours that an estimate is made from
+_RUN = 2048  # pixels worked on at a time; an even number
+
 FEWEST = 3  # fewer usable ones than this among the nearest: look further out
 
 
@@ -38,6 +40,21 @@ EMPTY = readonly(np.zeros((1, 1), np.float32))
 
 
 @njit(cache=True, nogil=True)
+def _flag_run(values, top, bottom, line, bits):  # type: ignore[no-untyped-def]
+    """Flag what is saturated, clipped or not finite in a run; returns the OR of the flags."""
+    some = np.uint8(0)
+    for x in range(values.size):
+        flag = SATURATED if values[x] >= top else np.uint8(0)
+        flag |= CLIPPED if values[x] <= bottom else np.uint8(0)
+        if not math.isfinite(line[x]):
+            line[x] = 0.0
+            flag |= NO_DATA
+        bits[x] |= flag
+        some |= flag
+    return some
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
 def calibrate_pixels(
     raw: Array,
     flags: Array,
@@ -77,36 +94,52 @@ def calibrate_pixels(
     Numbers of saturated and of clipped pixels.
     """
     height, width = raw.shape
+    offset, factor = np.empty(_RUN, np.float32), np.ones(_RUN, np.float32)
+    scaled, top, bottom = np.float32(scale), np.float32(white), np.float32(floor)
+    added, nothing = np.float32(pedestal), np.float32(0.0)
     saturated = 0
     clipped = 0
     for y in range(height):
-        for x in range(width):
-            p = (y & 1) * 2 + (x & 1)
-            value = np.float64(raw[y, x])
-            flag = flags[y, x]
-            if value >= white:
-                flag |= SATURATED
-            if value <= floor:
-                flag |= CLIPPED
-            if flag & SATURATED:
-                saturated += 1
-            if flag & CLIPPED:
-                clipped += 1
-            offset = np.float64(base[y, x]) if has_base else np.float64(black[p])
-            if has_dark:
-                signal = np.float64(dark[y, x])
-                if dark_has_bias:
-                    signal -= offset
-                offset += scale * signal
-            value -= offset
-            if has_flat and flat[y, x] > 0:
-                value *= np.float64(level[p]) / np.float64(flat[y, x])
-            if math.isfinite(value):
-                data[y, x] = value + pedestal
+        p = (y & 1) * 2
+        for x0 in range(0, width, _RUN):
+            # Runs that stay in the nearest cache, and loops so plain that they become vector
+            # instructions.
+            part = slice(x0, min(x0 + _RUN, width))
+            values, given, line, bits = raw[y, part], flags[y, part], data[y, part], out[y, part]
+            n = values.size
+            if has_base:
+                under = base[y, part]
+                for x in range(n):
+                    offset[x] = under[x]
             else:
-                data[y, x] = 0.0
-                flag |= NO_DATA
-            out[y, x] = flag
+                for x in range(n):
+                    offset[x] = black[p + 1] if x & 1 else black[p]
+            if has_dark:
+                signal = dark[y, part]
+                if dark_has_bias:
+                    for x in range(n):
+                        offset[x] += scaled * (signal[x] - offset[x])
+                else:
+                    for x in range(n):
+                        offset[x] += scaled * signal[x]
+            if has_flat:
+                even, other, shape = level[p], level[p + 1], flat[y, part]
+                for x in range(n):
+                    divided = (other if x & 1 else even) / shape[x]
+                    factor[x] = divided if shape[x] > 0 else np.float32(1.0)
+            some, odd_one = np.uint8(0), False
+            for x in range(n):
+                value = (values[x] - offset[x]) * factor[x]
+                line[x] = value + added
+                bits[x] = given[x]
+                some |= given[x]
+                odd_one |= (values[x] >= top) | (values[x] <= bottom) | (value - value != nothing)
+            if odd_one:
+                some |= _flag_run(values, top, bottom, line, bits)
+            if some & (SATURATED | CLIPPED):
+                for x in range(n):
+                    saturated += (bits[x] & SATURATED) != 0
+                    clipped += (bits[x] & CLIPPED) != 0
     return saturated, clipped
 
 
@@ -172,22 +205,44 @@ def stand_out(
     pixel whose `local_median_at` is under (over) that is never missed.
     """
     height, width = image.shape
-    out = np.zeros((height, width), np.uint8)
-    for y in range(height):
+    out = np.empty((height, width), np.uint8)
+    reach = np.abs(table[:, :NEAREST]).max()
+    # Rows of what counts as neighbours, with a rim of what counts as if it were under (over).
+    none = np.float32(np.inf if below else -np.inf)
+    rows = np.full((2 * reach + 1, width + 2 * reach), none, np.float32)
+    marks, counts = np.empty(width, np.float32), np.empty((2, width), np.uint8)
+    for y in range(-reach, height):
+        new = rows[(y + reach) % len(rows)][reach : reach + width]
+        if y + reach < height:
+            for x in range(width):
+                under = base[y + reach, x] if has_base else np.float32(0.0)
+                value = image[y + reach, x] - under
+                new[x] = none if flags[y + reach, x] & bad else value
+        else:
+            new[:] = none
+        if y < 0:
+            continue
+        p = (y & 1) * 2
         for x in range(width):
-            p = (y & 1) * 2 + (x & 1)
-            value = image[y, x] - base[y, x] if has_base else image[y, x]
-            mark = np.float32(factor) * value - amount[p]
-            count = 0
+            value = image[y, x] - (base[y, x] if has_base else np.float32(0.0))
+            marks[x] = np.float32(factor) * value - (amount[p + 1] if x & 1 else amount[p])
+        # Both colours of the row are counted at every pixel, and one is taken: in vector
+        # instructions that is quicker than going from colour to colour.
+        counts[:] = 0
+        for odd in range(2):
+            count = counts[odd]
             for k in range(NEAREST):
-                j = y + table[p, k, 0]
-                i = x + table[p, k, 1]
-                if j < 0 or i < 0 or j >= height or i >= width or flags[j, i] & bad:
-                    count += 1
-                    continue
-                near = image[j, i] - base[j, i] if has_base else image[j, i]
-                count += near > mark if below else near < mark
-            out[y, x] = count >= NEAREST // 2
+                row = rows[(y + table[p + odd, k, 0]) % len(rows)]
+                near = row[reach + table[p + odd, k, 1] :]
+                if below:
+                    for x in range(width):
+                        count[x] += near[x] > marks[x]
+                else:
+                    for x in range(width):
+                        count[x] += near[x] < marks[x]
+        line, even, other = out[y], counts[0], counts[1]
+        for x in range(width):
+            line[x] = (other[x] if x & 1 else even[x]) >= NEAREST // 2
     return out
 
 

@@ -10,7 +10,7 @@ from numba import njit
 from coldframe.frame import Flag
 
 SMOOTHING_VARIANCE = 0.5
-"""px^2 that the binomial filter of `smooth` adds to a profile along each axis."""
+"""px^2 that the binomial filter of `smooth_row` adds to a profile along each axis."""
 
 SKIP = int(Flag.NO_DATA | Flag.TRANSIENT)
 BAD = int(Flag.HOT | Flag.COLD)
@@ -24,60 +24,50 @@ def unusable(bits: int) -> bool:
 
 
 @njit(cache=True, nogil=True)
-def unusable_mask(image, flags):  # type: ignore[no-untyped-def]
-    """Bool (y, x): pixels to leave out. image : float32 (y, x); flags : uint8 (y, x)."""
-    out = np.empty(image.shape, np.bool_)
-    for y in range(image.shape[0]):
-        for x in range(image.shape[1]):
-            out[y, x] = unusable(flags[y, x]) or not math.isfinite(image[y, x])
-    return out
-
-
-@njit(cache=True, nogil=True)
-def fill(image, flags, step):  # type: ignore[no-untyped-def]
-    """Replace unusable pixels in place by the mean of usable neighbours of the same colour.
+def fill_row(image, flags, step, y):  # type: ignore[no-untyped-def]
+    """Replace a row's unusable pixels in place by the mean of usable neighbours of the same colour.
 
     image : float32 (y, x), sky already subtracted; flags : uint8 (y, x).
     step : px to the next pixel of the same colour: 2 on a CFA mosaic, else 1.
     Where no neighbour is usable the pixel becomes 0, which is the sky.
     """
     height, width = image.shape
-    for y in range(height):
-        for x in range(width):
-            if not unusable(flags[y, x]) and math.isfinite(image[y, x]):
-                continue
-            total, count = 0.0, 0
-            for dy in (-step, 0, step):
-                for dx in (-step, 0, step):
-                    v, u = y + dy, x + dx
-                    if v < 0 or u < 0 or v >= height or u >= width:
-                        continue
-                    if not unusable(flags[v, u]) and math.isfinite(image[v, u]):
-                        total += image[v, u]
-                        count += 1
-            image[y, x] = np.float32(total / count) if count else np.float32(0.0)
+    for x in range(width):
+        if not unusable(flags[y, x]) and math.isfinite(image[y, x]):
+            continue
+        total, count = 0.0, 0
+        for dy in (-step, 0, step):
+            for dx in (-step, 0, step):
+                v, u = y + dy, x + dx
+                if v < 0 or u < 0 or v >= height or u >= width:
+                    continue
+                if not unusable(flags[v, u]) and math.isfinite(image[v, u]):
+                    total += image[v, u]
+                    count += 1
+        image[y, x] = np.float32(total / count) if count else np.float32(0.0)
 
 
 @njit(cache=True, nogil=True)
-def smooth(image, out):  # type: ignore[no-untyped-def]
-    """Filter with the binomial (1, 2, 1) x (1, 2, 1) / 16; the border repeats.
+def smooth_row(image, y, room, out):  # type: ignore[no-untyped-def]
+    """One row of the binomial filter (1, 2, 1) x (1, 2, 1) / 16; the border repeats.
 
     On a CFA mosaic this weighs red, green and blue 1 : 2 : 1 around every pixel, whatever its
     colour, so the result is a luminance at full resolution without a shift between phases: its
     response is zero, to second order, at the frequencies on which the mosaic carries colour
     (Alleysson, Susstrunk & Herault 2005, IEEE Trans. Image Process. 14, 439).
 
-    image, out : float32 (y, x).
+    image : float32 (y, x). room, out : float32 (x,).
     """
     height, width = image.shape
-    row = np.empty(width, np.float32)
-    for y in range(height):
-        above, here, below = image[max(y - 1, 0)], image[y], image[min(y + 1, height - 1)]
-        for x in range(width):
-            row[x] = above[x] + np.float32(2.0) * here[x] + below[x]
-        for x in range(width):
-            left, right = row[max(x - 1, 0)], row[min(x + 1, width - 1)]
-            out[y, x] = (left + np.float32(2.0) * row[x] + right) * np.float32(0.0625)
+    above, here, below = image[max(y - 1, 0)], image[y], image[min(y + 1, height - 1)]
+    for x in range(width):
+        room[x] = above[x] + np.float32(2.0) * here[x] + below[x]
+    left, right = room[: width - 2], room[2:]
+    for x in range(width - 2):
+        out[x + 1] = (left[x] + np.float32(2.0) * room[x + 1] + right[x]) * np.float32(0.0625)
+    for x in (0, width - 1):
+        beside = room[max(x - 1, 0)] + room[min(x + 1, width - 1)]
+        out[x] = (beside + np.float32(2.0) * room[x]) * np.float32(0.0625)
 
 
 @njit(cache=True, nogil=True)

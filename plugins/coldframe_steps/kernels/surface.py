@@ -8,6 +8,7 @@ import numpy as np
 from numba import njit
 
 from coldframe.frame import Array
+from coldframe_steps.kernels.ordering import sort_floats
 
 ROUNDS = 12
 
@@ -31,7 +32,8 @@ def box_sky(
     """
     height, width = image.shape
     out = np.zeros((y0.size, 4), np.float64)
-    buffer = np.empty(size * size, np.float32)
+    buffer, room = np.empty(size * size, np.float32), np.empty((2, size * size), np.uint32)
+    counts = np.empty((3, 2048), np.int32)
     for k in range(y0.size):
         count = 0
         for y in range(max(0, y0[k]), min(height, y0[k] + size)):
@@ -42,7 +44,8 @@ def box_sky(
         out[k, 2] = count
         if count < 8:
             continue
-        values = np.sort(buffer[:count])
+        sort_floats(buffer, count, room, counts)
+        values = buffer
         low, high = 0, count
         median, sigma = 0.0, 0.0
         for _ in range(ROUNDS):
@@ -74,17 +77,24 @@ def chebyshev_surface(coefficients: Array, ty: Array, tx: Array, out: Array) -> 
     """
     m = coefficients.shape[0]
     row = np.empty(m, np.float64)
+    after, last = np.empty(tx.size), np.empty(tx.size)
     for y in range(ty.size):
         for j in range(m):
             b1, b2 = 0.0, 0.0
             for i in range(m - 1, 0, -1):
                 b1, b2 = coefficients[i, j] + 2.0 * ty[y] * b1 - b2, b1
             row[j] = coefficients[0, j] + ty[y] * b1 - b2
+        # All columns go one step of the recurrence at a time: that runs in vector instructions.
+        after[:] = 0.0
+        last[:] = 0.0
+        for j in range(m - 1, 0, -1):
+            for x in range(tx.size):
+                before = row[j] + 2.0 * tx[x] * last[x] - after[x]
+                after[x] = last[x]
+                last[x] = before
+        line = out[y]
         for x in range(tx.size):
-            b1, b2 = 0.0, 0.0
-            for j in range(m - 1, 0, -1):
-                b1, b2 = row[j] + 2.0 * tx[x] * b1 - b2, b1
-            out[y, x] = row[0] + tx[x] * b1 - b2
+            line[x] = row[0] + tx[x] * last[x] - after[x]
 
 
 @njit(cache=True, nogil=True)
@@ -143,7 +153,7 @@ def spread(nodes: Array, out: Array) -> None:
             )
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, error_model="numpy")
 def remove_surface(
     image: Array,
     surface: Array,
@@ -161,12 +171,30 @@ def remove_surface(
     height, width = image.shape
     added = level if keep else 0.0
     for y in range(height):
+        values, under, bits, target = image[y], surface[y], flags[y], out[y]
+        if divide:
+            for x in range(width):
+                value = np.float64(values[x]) * level / under[x] - level + added
+                target[x] = values[x] if bits[x] & bad else value
+        else:
+            for x in range(width):
+                value = np.float64(values[x]) - under[x] + added
+                target[x] = values[x] if bits[x] & bad else value
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def extent(surface: Array, flags: Array, bad: int) -> tuple[float, float]:
+    """Least and greatest value where no `bad` flag is; inf and -inf when there is no such place.
+
+    surface, flags : float32 and uint8 (y, x).
+    """
+    width = surface.shape[1]
+    low, high = np.full(width, np.inf, np.float32), np.full(width, -np.inf, np.float32)
+    for y in range(surface.shape[0]):
+        values, bits = surface[y], flags[y]
         for x in range(width):
-            value = np.float64(image[y, x])
-            if not flags[y, x] & bad:
-                if divide:
-                    value = value * level / surface[y, x] - level
-                else:
-                    value -= surface[y, x]
-                value += added
-            out[y, x] = value
+            least = np.float32(np.inf) if bits[x] & bad else values[x]
+            most = np.float32(-np.inf) if bits[x] & bad else values[x]
+            low[x] = least if least < low[x] else low[x]
+            high[x] = most if most > high[x] else high[x]
+    return low.min(), high.max()

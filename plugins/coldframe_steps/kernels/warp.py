@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from coldframe.frame import Array
+from coldframe_steps.kernels.clamp import indifference
 from coldframe_steps.kernels.footprint import mark_footprints
 from coldframe_steps.kernels.interpolation import REACH, coefficients
 from coldframe_steps.kernels.mapping import (
@@ -118,11 +119,25 @@ def warp_rows(
         low, high = 0, flags.shape[0]
         if (y0, y1) != (0, shape[0]):
             low, high = input_rows(matrix, poly, norm, shape, high, y0, y1)
-        marks = mark_footprints(flags[low:high])
+        marks = mark_footprints(flags[low:high]).reshape(-1)
         coef = coefficients(method)
-        flat = planes.reshape(len(planes), -1)
+        flat = planes.reshape(-1)
+        near = np.array([indifference(p, flags) if clamp else np.inf for p in planes], np.float32)
         resample(
-            planes, flat, flags, marks, low, matrix, dense, norm, coef, clamp, y0, out, out_flags
+            planes,
+            flat,
+            flags,
+            marks,
+            low * flags.shape[1],
+            matrix,
+            dense,
+            norm,
+            coef,
+            clamp,
+            near,
+            y0,
+            out,
+            out_flags,
         )
     return (out if data.ndim == 3 else out[0]), out_flags
 

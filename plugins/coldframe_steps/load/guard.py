@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import math
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -90,9 +91,14 @@ def flagged(data: Array, white: float | None, bottom: bool) -> Array:
     white : at or above this a value is saturated. bottom : whether 0 is the converter's bottom.
     """
     flags = np.zeros(data.shape[-2:], np.uint8)
+    if white is not None and data.dtype.kind in "iu":
+        # Whole numbers compared with a whole number of their own kind take no conversion.
+        white = math.ceil(white) if white <= np.iinfo(data.dtype).max else None
     for plane in data if data.ndim == 3 else data[np.newaxis]:
-        if white is not None:
-            flags |= (plane >= white).astype(np.uint8) * np.uint8(Flag.SATURATED)
-        if bottom:
-            flags |= (plane <= 0).astype(np.uint8) * np.uint8(Flag.CLIPPED)
+        for places, flag in (
+            (None if white is None else plane >= white, Flag.SATURATED),
+            (plane <= 0 if bottom else None, Flag.CLIPPED),
+        ):
+            if places is not None and places.any():
+                flags |= places.view(np.uint8) * np.uint8(flag)
     return flags

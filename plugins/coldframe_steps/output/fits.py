@@ -16,7 +16,7 @@ class FitsWriter:
     """Writes linear float32 data, flags, further planes, header, history and provenance."""
 
     name = "fits"
-    version = "1"
+    version = "2"
     about = "FITS 4.0: linear values in ADU with flags, planes, history, provenance and checksums"
     params: Mapping[str, Mapping[str, Any]] = {
         "planes": {

@@ -15,10 +15,11 @@ from coldframe_steps.output.options import option
 
 
 class PngWriter:
-    """Writes an 8-bit PNG marked as sRGB; its Description text holds the stretch that was used."""
+    """Writes an 8-bit PNG marked as sRGB; its Description text holds the stretch that was used and
+    the product's key."""
 
     name = "png"
-    version = "1"
+    version = "2"
     about = "PNG preview: averaged down, stretched by asinh to show the faint sky, sRGB"
     params: Mapping[str, Mapping[str, Any]] = {
         "stretch": {
@@ -60,8 +61,10 @@ class PngWriter:
         text = PngInfo()
         text.add(b"sRGB", b"\0")  # rendering intent: perceptual (PNG, third edition, 11.3.2.5)
         text.add_text("Software", "Coldframe")
-        if stretch is not None:
-            text.add_text("Description", json.dumps({"asinh": asdict(stretch)}))
+        told: dict[str, Any] = {"asinh": asdict(stretch)} if stretch is not None else {}
+        told |= {"product": frame.provenance[0].key} if frame.provenance else {}
+        if told:
+            text.add_text("Description", json.dumps(told))
         path = folder / f"{stem}.png"
         with atomic(path) as temporary:
             Image.fromarray(render(small, stretch)).save(temporary, format="PNG", pnginfo=text)

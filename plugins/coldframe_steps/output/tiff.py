@@ -26,7 +26,7 @@ class TiffWriter:
     """
 
     name = "tiff"
-    version = "1"
+    version = "2"
     about = "TIFF for picture editors: linear, 16-bit whole numbers or 32-bit floating point"
     params: Mapping[str, Mapping[str, Any]] = {
         "bits": {
@@ -96,6 +96,8 @@ def describe(frame: Frame, scale: Mapping[str, float]) -> str:
         value = getattr(frame.info, name)
         if value is not None:
             facts[name] = value
+    if frame.provenance:
+        facts["product"] = frame.provenance[0].key
     if frame.history:
         facts["history"] = list(frame.history)
     return json.dumps(facts)

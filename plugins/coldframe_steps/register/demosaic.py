@@ -19,6 +19,7 @@ class Demosaic(FrameStep):
     """
 
     name = "demosaic"
+    version = "2"
     about = "Interpolate a CFA mosaic to three colours at every pixel"
     params: ClassVar[Mapping[str, Mapping[str, Any]]] = {
         "method": {

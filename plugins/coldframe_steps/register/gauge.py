@@ -19,7 +19,7 @@ class Gauge:
     """Star count, FWHM and roundness of a raw light, and whether two show the same field."""
 
     name = "register"
-    version = "1"
+    version = "2"
 
     def measure(self, frame: Frame) -> tuple[Mapping[str, float], Array]:
         """See `coldframe.hooks.StarGauge`. At most 6 megapixels are searched."""

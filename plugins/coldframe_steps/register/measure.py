@@ -13,6 +13,7 @@ class MeasureStars(MeasureStep):
     """Counts stars and measures FWHM, roundness, sky and noise."""
 
     name = "measure-stars"
+    version = "2"
     about = "Number of stars, FWHM, roundness, sky level and noise of every frame"
     params = {"threshold": PARAMS["threshold"]}
     sources = SOURCES

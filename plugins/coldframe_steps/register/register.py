@@ -27,7 +27,9 @@ class Register(FrameStep):
     are dropped: they belong to the old pixels.
     """
 
+    anchored = True
     name = "register"
+    version = "2"
     about = "Demosaic, match stars to a reference frame and resample onto its pixels"
     params: ClassVar[Mapping[str, Mapping[str, Any]]] = {
         "reference": {
@@ -117,10 +119,13 @@ class Register(FrameStep):
     def decide(self, rows: Sequence[Row], ctx: Context) -> Numbers:
         """The reference: its row, its star table, its shape and its name (code points).
 
-        usual_fwhm : (n,), px, of each frame's filter.
+        usual_fwhm : (n,), px, of each frame's filter. Later nights are registered to the reference
+        of the first (row -1), and held against the focus of their own mates.
 
         Raises StepError when no frame can be the reference.
         """
+        if ctx.decision:
+            return {**ctx.decision, "reference": np.array([-1.0]), "usual_fwhm": usual_fwhm(rows)}
         index = pick_reference(rows, ctx.params["reference"], ctx.params["min_stars"])
         chosen = rows[index]
         ctx.log.info("reference frame: %s", chosen.info.label)

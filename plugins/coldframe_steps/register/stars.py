@@ -11,15 +11,14 @@ from scipy.spatial import cKDTree
 
 from coldframe.errors import SetAside
 from coldframe.frame import Array, Flag, Frame
+from coldframe_steps.kernels.pixels import readonly
 from coldframe_steps.kernels.stars import (
     SMOOTHING_VARIANCE,
     adaptive_moments,
     colour_centres,
-    fill,
     inspect,
-    smooth,
 )
-from coldframe_steps.register.sources import Sky, extract, find_sky
+from coldframe_steps.register.sources import Sky, extract, without_sky
 from coldframe_steps.register.terms import (
     BRIGHT,
     FLAGS,
@@ -68,15 +67,11 @@ def luminance(frame: Frame) -> tuple[Array, Array, Sky]:
     Raises SetAside when the frame has no usable pixels.
     """
     plane = frame.data if frame.data.ndim == 2 else frame.data.mean(axis=0, dtype=np.float32)
-    sharp = np.array(plane, dtype=np.float32, order="C")
-    step = 2 if frame.info.cfa else 1
-    sky = find_sky(sharp, frame.flags, step)
-    if sky is None:
+    image = readonly(plane.astype(np.float32, copy=False))
+    found = without_sky(image, readonly(frame.flags, np.uint8), 2 if frame.info.cfa else 1)
+    if found is None:
         raise SetAside(f"{frame.info.label} has no usable pixels to find stars in")
-    fill(sharp, frame.flags, step)
-    soft = np.empty_like(sharp)
-    smooth(sharp, soft)
-    return sharp, soft, sky
+    return found
 
 
 def find_stars(frame: Frame, threshold: float = 5.0, max_stars: int = 5000) -> StarField:

@@ -1,0 +1,1 @@
+"""What lets a photographer judge a run: stacks made without one kind of master, and probes."""

@@ -1,0 +1,44 @@
+"""Runs the tasks that only judge a run: when one fails, that is told and the run goes on."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+from coldframe.errors import PluginError, SetAside, StepError
+from coldframe.specs import StackTask, TaskSpec
+from coldframe.store import Ref, Store
+
+
+def run_trial(spec: TaskSpec, do: Callable[[TaskSpec], Ref]) -> Ref:
+    """Do the task, then delete the products that it was the last to need (`specs.Trial`).
+
+    What goes wrong in a step is kept as the product's reason. Raises StoreError alone: a full disk
+    is a full disk.
+    """
+    store = Store(Path(spec.store))
+    try:
+        ref = _failed_band(spec, store) or _slim(spec, do(spec), store)
+    except (StepError, PluginError, SetAside) as error:
+        ref = store.put(Ref(spec.key, aside=str(error), aside_step=spec.step_id))
+    for key in getattr(spec, "trial", None) or ():
+        store.delete(key)
+    return ref
+
+
+def _failed_band(spec: TaskSpec, store: Store) -> Ref | None:
+    """A stack of which a band could not be made: why, in place of the stack."""
+    for key in spec.bands if isinstance(spec, StackTask) else ():
+        band = store.get(key)
+        if band is not None and band.aside:
+            return store.put(replace(band, key=spec.key))
+    return None
+
+
+def _slim(spec: TaskSpec, ref: Ref, store: Store) -> Ref:
+    """A stack that only pictures are made of needs none of its further planes."""
+    if not isinstance(spec, StackTask) or not ref.planes:
+        return ref
+    frame = replace(store.frame(spec.key), planes={})
+    return store.put_frame(replace(ref, planes=()), frame)

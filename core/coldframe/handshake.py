@@ -1,0 +1,176 @@
+"""May this worker take part? The same code here and there, and the same folders in sight.
+
+The run lays down a meeting file in its store. Each worker reads it, compares, and leaves an answer
+beside it, which the run must see in turn. So both know that the store is one folder, not two of
+one name. A worker that joins later does the same before its first task.
+"""
+
+from __future__ import annotations
+
+import json
+import platform
+import socket
+import time
+import uuid
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
+from functools import lru_cache
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+
+from coldframe.errors import StoreError
+from coldframe.product import atomic
+from coldframe.specs import FetchTask, FrameTask, OutputTask, TaskSpec, worker_registry
+
+PACKAGES = ("coldframe", "numpy", "scipy", "numba", "astropy", "rawpy", "sep")
+"""Those whose version can change a product."""
+
+PATIENCE = 5.0  # s; a shared folder may show a new file later on another machine
+
+
+@dataclass(frozen=True, slots=True)
+class Meeting:
+    """Where a run and its workers meet."""
+
+    store: str
+    token: str
+
+    @property
+    def file(self) -> Path:
+        """What the run expects of a worker, as JSON."""
+        return Path(self.store) / f".meeting-{self.token}.json"
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """What a worker found."""
+
+    host: str
+    problems: tuple[str, ...]
+    traces: tuple[str, ...] = ()  # files it left, which the run must see
+
+
+def identity() -> dict[str, str]:
+    """All that must be the same for the same bytes: what it is -> its version."""
+    registry = worker_registry()
+    out = {"Python": ".".join(platform.python_version_tuple()[:2])}
+    for name in PACKAGES:
+        with suppress(PackageNotFoundError):
+            out[name] = version(name)
+    for name, _ in registry.manager.list_name_plugin():
+        out[f"plugin {name}"] = "installed"
+    for origin in registry.origins.values():
+        out[f"plugin {origin.plugin}"] = f"{origin.package} {origin.version}"
+    for name, why in registry.broken.items():
+        out[f"plugin {name}"] = f"broken ({why})"
+    for name, step in registry.steps.items():
+        out[f"step {name}"] = step.version
+    for reader in registry.readers:
+        out[f"reader {reader.name}"] = reader.version
+    for name, writer in registry.writers.items():
+        out[f"writer {name}"] = writer.version
+    return out
+
+
+def differences(here: Mapping[str, str], there: Mapping[str, str]) -> list[str]:
+    """What a worker has otherwise than the run, in words."""
+    out = []
+    for name in dict.fromkeys((*here, *there)):
+        ours, theirs = here.get(name), there.get(name)
+        if ours != theirs:
+            if theirs is None:
+                out.append(f"{name} is missing there")
+            elif ours is None:
+                out.append(f"{name} is only there")
+            else:
+                out.append(f"{name} is {theirs} there and {ours} here")
+    return out
+
+
+@contextmanager
+def meeting(store: Path, specs: Sequence[TaskSpec]) -> Iterator[Meeting]:
+    """Lay down the meeting file of a run for as long as it lasts."""
+    place = Meeting(str(store.resolve()), uuid.uuid4().hex)
+    samples: dict[str, str] = {}  # folder -> one of its files
+    outputs: set[str] = set()
+    for spec in specs:
+        if isinstance(spec, FrameTask) and not spec.base:
+            samples.setdefault(str(Path(spec.source.path).parent), spec.source.path)
+        elif isinstance(spec, FetchTask):
+            samples.setdefault(spec.library, spec.library)
+        elif isinstance(spec, OutputTask):
+            outputs.add(spec.folder)
+    expected = {
+        "identity": identity(),
+        "samples": sorted(samples.values()),
+        "outputs": sorted(outputs),
+    }
+    with atomic(place.file) as temporary:
+        temporary.write_text(json.dumps(expected))
+    try:
+        yield place
+    finally:
+        for folder in {place.store, *outputs}:
+            for file in Path(folder).glob(f".meeting-{place.token}*"):
+                with suppress(OSError):
+                    file.unlink()
+
+
+def attend(place: Meeting) -> Answer:
+    """Look, on a worker, whether it may take part."""
+    host = socket.gethostname()
+    try:
+        expected = json.loads(_patiently(place.file))
+    except (OSError, ValueError) as error:
+        why = getattr(error, "strerror", None) or error
+        return Answer(host, (f"does not see the store {place.store} ({why})",))
+    problems = differences(expected["identity"], identity())
+    for sample in expected["samples"]:
+        try:
+            if Path(sample).is_file():
+                with Path(sample).open("rb") as file:
+                    file.read(1)
+            else:
+                Path(sample).stat()
+        except OSError as error:
+            problems.append(f"cannot read {sample}: {error.strerror}")
+    traces = []
+    for folder in (place.store, *expected["outputs"]):
+        trace = Path(folder) / f".meeting-{place.token}-{uuid.uuid4().hex}"
+        try:
+            with atomic(trace, durable=False) as temporary:
+                temporary.write_text(host)
+            traces.append(str(trace))
+        except StoreError as error:
+            problems.append(str(error))
+    return Answer(host, tuple(problems), tuple(traces))
+
+
+@lru_cache(maxsize=64)
+def admitted(place: Meeting) -> Answer:
+    """`attend`, once in a worker process."""
+    return attend(place)
+
+
+def unseen(answer: Answer) -> list[str]:
+    """Which of the worker's traces the run does not see, in words."""
+    out = []
+    for trace in answer.traces:
+        try:
+            _patiently(Path(trace))
+        except OSError:
+            folder = Path(trace).parent
+            out.append(f"what it writes in {folder} is not seen here: another folder of that name")
+    return out
+
+
+def _patiently(file: Path) -> str:
+    deadline = time.monotonic() + PATIENCE
+    while True:
+        try:
+            return file.read_text()
+        except FileNotFoundError:
+            if time.monotonic() > deadline:
+                raise
+            time.sleep(0.2)

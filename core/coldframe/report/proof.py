@@ -1,0 +1,215 @@
+"""What each kind of calibration did: the same stack without it, and the numbers."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from scipy import ndimage
+
+from coldframe.frame import Frame
+from coldframe.report.blocks import Block, Cell, Heading, Line, Picture, Pictures, Table, Text
+from coldframe.report.figures import Change, changes, probe
+from coldframe.report.glance import CROP, colours, thin
+from coldframe.report.numbers import count, number
+from coldframe.report.pictures import fit, moved, picture
+from coldframe.report.record import RunRecord, Variant
+from coldframe.report.tables import numeric
+from coldframe.stretch import preview
+
+_WHOLE = 900  # px, longest side of a whole picture
+_SAMPLE = 600
+_DIFFERS = 6.0  # sigma of the difference
+_ORDER = ("bias", "dark", "flat", "background")
+
+
+def proof_blocks(record: RunRecord) -> list[Block]:
+    """The table of figures and a pair of pictures for each kind of master."""
+    proof = record.proof
+    blocks: list[Block] = []
+    found = changes(record)
+    if found:
+        blocks.append(_table(found))
+    variants = {variant.kind: variant for variant in proof.variants} if proof else {}
+    whole = variants.pop("", None)
+    if whole is None or whole.reason or not variants:
+        return blocks
+    reference = record.read(whole.stack)
+    if reference is None:
+        return blocks
+    blocks.append(
+        Text(
+            f"The pictures below are stacks of {count(whole.frames, 'light')} spread over the "
+            "night, made twice: with all masters, and with all but one. Both have the same stretch, "
+            "each about its own sky."
+        )
+    )
+    for kind, variant in variants.items():
+        blocks += _variant(record, kind, variant, whole, reference)
+    return blocks
+
+
+def _table(found: Sequence[Change]) -> Table:
+    headings = [
+        Heading("What"),
+        Heading("Done by"),
+        Heading("Before", numeric=True),
+        Heading("After", numeric=True),
+        Heading("Unit"),
+        Heading("Remarks", wide=True),
+    ]
+    lines = [
+        Line(
+            [
+                Cell(change.name),
+                Cell(change.kind),
+                numeric(_rounded(change.before, change)),
+                numeric(_rounded(change.after, change)),
+                Cell(change.unit or "–"),
+                Cell("; ".join(filter(None, (change.note, _error(change)))) or "–"),
+            ]
+        )
+        for change in sorted(found, key=lambda c: _ORDER.index(c.kind))
+    ]
+    return Table("What calibration took away", headings, lines)
+
+
+def _rounded(value: float | None, change: Change) -> float | None:
+    """To three digits of the larger of the two, so that noise is not shown as a number."""
+    largest = max(abs(change.before or 0.0), abs(change.after or 0.0))
+    if value is None or not largest:
+        return value
+    return round(value, max(0, 2 - int(np.floor(np.log10(largest)))))
+
+
+def _error(change: Change) -> str:
+    if change.error is None:
+        return ""
+    return f"after: uncertain by {number(change.error, 2)} {change.unit}"
+
+
+def _variant(
+    record: RunRecord, kind: str, variant: Variant, whole: Variant, reference: Frame
+) -> list[Block]:
+    title = f"Without and with the {kind}"
+    if variant.reason:
+        return [Text(f"{title}: there is no stack without the {kind}, because {variant.reason}")]
+    other = record.read(variant.stack)
+    if other is None or other.data.shape != reference.data.shape:
+        return []
+    said = _said(record, kind)
+    if variant.frames != whole.frames:
+        said.append(
+            f"Without the {kind} only {count(variant.frames, 'light')} could be stacked, against "
+            f"{whole.frames} with it."
+        )
+    if _same(reference, other):
+        said.append(
+            f"Leaving the {kind} out changes nothing that can be seen here"
+            + (": the dark has the same offset in it." if kind == "bias" else ".")
+        )
+        return [Text(" ".join([f"{title}.", *said]))]
+    pairs = [_pair(other, reference, kind, "the whole field", exact=False)]
+    cut = _where(record, kind, reference, other)
+    pairs.append(
+        _pair(
+            _cut(other, cut),
+            _cut(reference, cut),
+            kind,
+            f"a part at {'half' if kind == 'flat' else 'full'} size, where it shows most",
+            exact=True,
+        )
+    )
+    blocks: list[Block] = []
+    for place, pair in enumerate(pairs):
+        if pair:
+            blocks.append(
+                Pictures(pair, title if place == 0 else "", " ".join(said) if place == 0 else "")
+            )
+    return blocks
+
+
+def _said(record: RunRecord, kind: str) -> list[str]:
+    found = [c for c in changes(record) if c.kind == kind]
+    said = [
+        f"{change.name}: {number(_rounded(change.before, change), 3)} before, "
+        f"{number(_rounded(change.after, change), 3)} {change.unit}".rstrip()
+        + " after."
+        for change in found
+    ]
+    fixed = probe(record, "fixed")
+    if kind == "dark" and "hot_excess" in fixed and found:
+        said.append(
+            f"The middle one of the hot pixels stands {number(float(fixed['hot_excess'][0]), 3)} "
+            "ADU above its neighbours."
+        )
+    if kind == "flat" and "flat_falloff" in fixed:
+        said.append(
+            f"The flat itself is {number(100 * float(fixed['flat_falloff'][0]), 3)}% darker in the "
+            "corners."
+        )
+    return said
+
+
+def _same(one: Frame, other: Frame) -> bool:
+    """Whether no pixel of a sample differs by more than a hundredth of the noise."""
+    few = [thin(Frame(f.data, f.flags, f.info), _SAMPLE).data for f in (one, other)]
+    difference = np.abs(few[0] - few[1])
+    noise = 1.4826 * float(np.median(np.abs(few[0] - np.median(few[0]))))
+    return bool(np.mean(difference > 0.01 * noise) < 0.001)
+
+
+def _where(record: RunRecord, kind: str, one: Frame, other: Frame) -> tuple[slice, slice]:
+    """The window of the size of a crop in which the two differ at most pixels."""
+    # Shadows are faint and wide: a wider part, averaged, shows them best.
+    wide = 2 if kind == "flat" else 1
+    size = tuple(min(wide * a, b) for a, b in zip(CROP, one.shape, strict=True))
+    fixed = probe(record, "fixed")
+    depths = fixed.get("dust_depth", np.zeros(0))
+    if kind == "flat" and depths.size:
+        place = int(depths.argmax())
+        # Left of the middle, where the slider shows the picture without the flat.
+        middle = float(fixed["dust_y"][place]), float(fixed["dust_x"][place]) + size[1] / 5
+    else:
+        change = np.abs(other.channels.mean(axis=0) - one.channels.mean(axis=0))
+        change = np.abs(change - np.median(change[::4, ::4]))
+        sigma = 1.4826 * float(np.median(change[::4, ::4])) or 1e-6
+        share = ndimage.uniform_filter((change > _DIFFERS * sigma).astype(np.float32), size)
+        half = [s // 2 for s in size]
+        inner = share[
+            half[0] : one.shape[0] - half[0] or None, half[1] : one.shape[1] - half[1] or None
+        ]
+        at = np.unravel_index(int(inner.argmax()), inner.shape) if inner.size else (0, 0)
+        middle = float(at[0] + half[0]), float(at[1] + half[1])
+    starts = [
+        int(min(max(0, round(m) - s // 2), have - s))
+        for m, s, have in zip(middle, size, one.shape, strict=True)
+    ]
+    return (
+        slice(starts[0], starts[0] + size[0]),
+        slice(starts[1], starts[1] + size[1]),
+    )
+
+
+def _cut(frame: Frame, cut: tuple[slice, slice]) -> Frame:
+    return Frame(frame.data[..., *cut].copy(), frame.flags[cut].copy(), frame.info)
+
+
+def _pair(without: Frame, having: Frame, kind: str, what: str, *, exact: bool) -> list[Picture]:
+    both = [colours(frame) for frame in (without, having)]
+    small = [preview(frame, max(CROP) if exact else _WHOLE) for frame in both]
+    stretch = fit(small[1])
+    if stretch is None:
+        return []
+    names = f"Without the {kind}", "With all masters"
+    return [
+        picture(
+            frame,
+            moved(stretch, small[1], frame),
+            name=name,
+            caption=f"{what[0].upper()}{what[1:]}.",
+            alt=f"{name}: {what}",
+            exact=exact,
+        )
+        for frame, name in zip(small, names, strict=True)
+    ]

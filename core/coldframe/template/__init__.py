@@ -1,0 +1,1 @@
+"""A plugin to start from: a package with one small step, its tests and a recipe that uses it."""

@@ -1,0 +1,1 @@
+"""Following a night while the camera writes it."""
