@@ -47,7 +47,9 @@ def brute(own: Points, ref: Points) -> Any:
     a = ((w[i] - w[j])[:, None] / (z[i] - z[j])[None, :]).ravel()
     middle = SIZE[0] / 2 + 1j * SIZE[1] / 2
     b = (w[i][:, None] + 0 * a.reshape(len(i), -1)).ravel() + a * (middle - np.tile(z[i], len(i)))
-    cells = np.column_stack([np.log(np.abs(a)) / 0.02, np.angle(a) / 0.02, b.real / 30, b.imag / 30])
+    cells = np.column_stack(
+        [np.log(np.abs(a)) / 0.02, np.angle(a) / 0.02, b.real / 30, b.imag / 30]
+    )
     _, inverse, counts = np.unique(
         np.floor(cells).astype(np.int64), axis=0, return_inverse=True, return_counts=True
     )

@@ -1,103 +1,170 @@
-"""Rejecting and averaging a stack: time against astropy.stats.sigma_clip and its mean.
+"""Rejecting and averaging a stack, against numpy, bottleneck and astropy on the same samples.
 
-    python -m tests.benchmarks.bench_reject [--frames 10 30 100] [--repeat 7] [--threads 1]
-
-Both do the same to the same float32 samples: sigma clip (median, standard deviation) at 3 sigma
-until nothing more goes, then the mean of the accepted samples. They take turns, so that whatever
-else the machine does hits both; medians are printed. The counts of accepted samples are compared
-before any time is taken. The other rules have no counterpart and are timed alone.
-
-Ours also gives variance, counts and flags, and reads a flag plane. astropy's runs on one thread;
-with --threads ours cuts the rows among threads, as the engine does, and that is said.
+Ours works in bands of rows on as many threads as the engine would, each band an array of its own
+as the engine reads it, and also gives variance, weights, counts and flags, for which it reads a
+flag plane. The peers run on one thread and give the mean or median alone.
 """
 
 from __future__ import annotations
 
-import argparse
-import statistics
-import time
-from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Callable, Iterator
+from functools import partial
+from typing import Any
 
+import bottleneck
 import numpy as np
 from astropy.stats import sigma_clip
 from numpy.typing import NDArray
+from tests.benchmarks.harness import CORES, Case, banded
 
-from coldframe_steps.combine.rejection import RULES, rule_of
-from coldframe_steps.kernels.options import Rule
+from coldframe_steps.combine.rejection import REJECTION_PARAMS, RULES, rule_of
+from coldframe_steps.kernels.options import Softening
 from coldframe_steps.kernels.stack import reduce_tile
 
-OPTIONS = {
-    "low": 3.0,
-    "high": 3.0,
-    "iterations": 0,
-    "lowest": 1,
-    "highest": 1,
-    "alpha": 0.05,
-    "max_outliers": 0.3,
-}
+FRAMES = 30
+PARTS = 4 * CORES
+SHAPE = (2000, 3000)
+QUICK = (200, 500)
+DEFAULTS = {key: param["default"] for key, param in REJECTION_PARAMS.items()}
+
+Planes = list[dict[str, NDArray[Any]]]
 
 
-def ours(data: NDArray[np.float32], flags: NDArray[np.uint8], rule: Rule, threads: int) -> int:
-    """Reduce in bands of rows; returns the number of accepted samples."""
-    cuts = np.linspace(0, data.shape[1], threads + 1).astype(int)
+class Stack:
+    """Frames of sky with outliers in 0.2% of the samples, in bands of rows."""
 
-    def band(k: int) -> int:
-        part = np.s_[:, cuts[k] : cuts[k + 1]]
-        return int(reduce_tile(data[part], flags[part], rule=rule)["count"].sum())
+    def __init__(self, shape: tuple[int, int], frames: int = FRAMES) -> None:
+        rng = np.random.default_rng(frames)
+        rows = shape[0] // PARTS
+        self.pixels = PARTS * rows * shape[1]
+        self.data = []
+        for _ in range(PARTS):
+            band = rng.normal(1000, 20, (frames, rows, shape[1])).astype(np.float32)
+            hit = np.flatnonzero(rng.random(band.size, dtype=np.float32) < 0.002)
+            band.ravel()[hit] += rng.exponential(2000, hit.size).astype(np.float32)
+            self.data.append(band)
+        self.flags = [np.zeros(band.shape, np.uint8) for band in self.data]
 
-    with ThreadPoolExecutor(threads) as pool:
-        return sum(pool.map(band, range(threads)))
+    def ours(self, reject: str, **how: Any) -> Planes:
+        """Reduced by one of our rules, band by band."""
+        rule = rule_of({**DEFAULTS, "reject": reject})
 
+        def work(first: int, last: int) -> Planes:
+            bands = range(first, last)
+            return [reduce_tile(self.data[k], self.flags[k], rule=rule, **how) for k in bands]
 
-def theirs(data: NDArray[np.float32]) -> int:
-    clipped = sigma_clip(data, sigma=3, maxiters=None, cenfunc="median", stdfunc="std", axis=0)
-    clipped.mean(axis=0)
-    return int((~clipped.mask).sum())
+        return [planes for part in banded(work, PARTS) for planes in part]
 
-
-def seconds(work: Callable[[], int]) -> float:
-    start = time.perf_counter()
-    work()
-    return time.perf_counter() - start
-
-
-def compare(n: int, repeat: int, threads: int) -> None:
-    """Time one number of frames and print a line for each rule."""
-    shape = (n, max(40, 12_000 // n), 500)
-    rng = np.random.default_rng(n)
-    data = rng.normal(1000, 20, shape).astype(np.float32)
-    hit = rng.random(shape) < 0.002
-    data[hit] += rng.exponential(2000, int(hit.sum())).astype(np.float32)
-    flags = np.zeros(shape, np.uint8)
-    rules = {name: rule_of({**OPTIONS, "reject": name}) for name in RULES}
-
-    def run(name: str) -> float:
-        return seconds(lambda: ours(data, flags, rules[name], threads))
-
-    if ours(data, flags, rules["sigma-clip"], threads) != theirs(data):
-        raise SystemExit("the two accept different samples: times would not compare")
-    pairs = [(run("sigma-clip"), seconds(lambda: theirs(data))) for _ in range(repeat)]
-    pixels = shape[1] * shape[2]
-    mine, other = (statistics.median(pair[k] for pair in pairs) / pixels * 1e9 for k in (0, 1))
-    ratio = statistics.median(b / a for a, b in pairs)
-    print(f"{n} frames x {pixels} px, {threads} thread(s): sigma-clip {mine:.0f} ns/px,", end=" ")
-    print(f"astropy {other:.0f} ns/px, ratio {ratio:.1f}")
-    for name in RULES:
-        run(name)
-        middle = statistics.median(run(name) for _ in range(repeat)) / pixels * 1e9
-        print(f"    {name}: {middle:.0f} ns/px")
+    def peer(self, work: Callable[[NDArray[np.float32]], Any]) -> list[Any]:
+        """The bands, one after the other, by another library."""
+        return [work(band) for band in self.data]
 
 
-def main() -> None:
-    parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
-    parser.add_argument("--frames", type=int, nargs="+", default=[10, 30, 100])
-    parser.add_argument("--repeat", type=int, default=7)
-    parser.add_argument("--threads", type=int, default=1)
-    args = parser.parse_args()
-    for n in args.frames:
-        compare(n, args.repeat, args.threads)
+def clipped(band: NDArray[np.float32]) -> tuple[NDArray[Any], NDArray[Any]]:
+    """Mean of what astropy accepts, and how many that are."""
+    kept = sigma_clip(band, sigma=3, maxiters=None, cenfunc="median", stdfunc="std", axis=0)
+    return kept.mean(axis=0), (~kept.mask).sum(axis=0)
 
 
-if __name__ == "__main__":
-    main()
+def same_clip(ours: Planes, theirs: list[Any]) -> str:
+    for planes, (mean, count) in zip(ours, theirs, strict=True):
+        assert np.array_equal(planes["count"], count), "the two accept different samples"
+        np.testing.assert_allclose(planes["data"], mean, rtol=1e-6)
+    return "the same samples accepted in every pixel; means to 1e-6"
+
+
+def same_median(ours: Planes, theirs: list[Any]) -> str:
+    for planes, median in zip(ours, theirs, strict=True):
+        np.testing.assert_allclose(planes["data"], median, rtol=1e-7)
+    return "medians to 1e-7"
+
+
+def near(ours: Planes, theirs: Planes) -> str:
+    for mine, other in zip(ours, theirs, strict=True):
+        off = np.abs(mine["data"] - other["data"]).mean()
+        assert off < 1.0, "two rules differ by more than noise"
+    return "means of two rules to 1 ADU (5% of the noise) on average"
+
+
+def same_mean(ours: Planes, frames: list[Any]) -> str:
+    for planes, band in zip(ours, frames, strict=True):
+        mean = band.mean(axis=0, dtype=np.float64)
+        np.testing.assert_allclose(planes["data"], mean, rtol=1e-6)
+    return "means to 1e-6 of numpy's in float64"
+
+
+def copied(stack: Stack, traffic: float) -> Callable[[], list[NDArray[np.float32]]]:
+    """Copy the frames and more of them, as often as moves `traffic` bytes in all."""
+    targets = [np.empty_like(band) for band in stack.data]
+
+    def work(first: int, last: int) -> None:
+        for k in range(first, last):
+            np.copyto(targets[k], stack.data[k])
+
+    def run() -> list[NDArray[np.float32]]:
+        banded(work, PARTS)
+        return stack.data
+
+    return run
+
+
+def cases(quick: bool) -> Iterator[Case]:
+    """The rows about stacking in the table of targets."""
+    stack = Stack(QUICK if quick else SHAPE)
+    size = f"{FRAMES} x {stack.pixels / 1e6:.1f} Mpx"
+    case = partial(Case, pixels=stack.pixels)
+    yield case(
+        f"sigma clip + mean, {size}",
+        lambda: stack.ours("sigma-clip"),
+        lambda: stack.peer(clipped),
+        same_clip,
+        25.0,
+        "astropy sigma_clip + mean",
+    )
+    for peer in (bottleneck.median, np.median):
+        yield case(
+            f"median, {size}",
+            lambda: stack.ours("none", median=True),
+            partial(stack.peer, partial(peer, axis=0)),
+            same_median,
+            10.0,
+            f"{peer.__module__.split('.')[0]} median",
+        )
+    for rule in RULES[3:]:
+        yield case(
+            f"{rule}, {size}",
+            partial(stack.ours, rule),
+            lambda: stack.ours("sigma-clip"),
+            near,
+            1 / 3,
+            "our sigma clip",
+        )
+    rng = np.random.default_rng(1)
+    weights = rng.uniform(0.5, 1, FRAMES)
+    match = np.stack([rng.uniform(0.9, 1.1, FRAMES), *rng.normal(0, 1e-3, (3, FRAMES))], axis=1)
+    yield case(
+        f"integrate, everything on, {size}",
+        lambda: stack.ours(
+            "winsorised-sigma-clip",
+            weights=weights,
+            relative=400 / weights,
+            match=match,
+            softening=Softening(0.3, 20 / FRAMES**0.5),
+            grow=4,
+        ),
+        lambda: stack.ours("winsorised-sigma-clip"),
+        lambda ours, theirs: f"{sum(p['count'].size for p in ours)} pixels",
+        0.5,
+        "our winsorised clip alone",
+    )
+    read = FRAMES * stack.pixels * 5
+    written = stack.pixels * (3 * 4 + 3 * 2 + 1)
+    copy_bytes = 2 * FRAMES * stack.pixels * 4
+    yield case(
+        f"plain mean, {size}",
+        lambda: stack.ours("none"),
+        copied(stack, read + written),
+        same_mean,
+        0.8 * copy_bytes / (read + written),
+        "numpy copy of the frames",
+    )

@@ -7,6 +7,7 @@ import sys
 import threading
 import time
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
@@ -96,7 +97,7 @@ def test_the_night_ends_as_the_batch_run_and_each_frame_is_done_once(
     assert manifest["state"] == "done"
 
 
-def test_a_watch_that_is_killed_goes_on_and_ends_the_same(tiny_run, tmp_path):
+def test_a_watch_that_is_killed_goes_on_and_ends_the_same(tiny_run, tmp_path, capsys):
     night, output = tiny_run
     there, out = tmp_path / "night", tmp_path / "out"
     begin(there, night)
@@ -116,8 +117,31 @@ def test_a_watch_that_is_killed_goes_on_and_ends_the_same(tiny_run, tmp_path):
     assert json.loads((out / "coldframe-run.json").read_text())["state"] == "watching"
     for shot in shots[-3:]:
         shutil.copy(shot, there / shot.relative_to(night))
-    assert run_command_line(arguments(there, out, "--idle", "0", "--no-page")) == 0
+    capsys.readouterr()
+    assert run_command_line(arguments(there, out, "--idle", "0", "--no-page", "--json")) == 0
+    events = [json.loads(line) for line in capsys.readouterr().out.splitlines()]
+    assert [event["frames"] for event in events if event["event"] == "stack"][-1] == 5
     assert products(out) == products(output)
+
+
+def test_ctrl_c_keeps_the_picture_and_tells_how_to_go_on(tiny_run, tmp_path, monkeypatch, capsys):
+    night, _ = tiny_run
+    there, out = tmp_path / "night", tmp_path / "out"
+    begin(there, night)
+    copy_in_pieces(frames(night)[-7], night, there, 0)
+
+    def sleep(_seconds):
+        if list(out.glob("store/*/*.fits")):
+            raise KeyboardInterrupt
+        time.sleep(0.2)
+
+    monkeypatch.setattr("coldframe.cli.watch.time", SimpleNamespace(sleep=sleep))
+    assert run_command_line(arguments(there, out)) == 130
+    said = capsys.readouterr().err
+    assert "1 frame" in said
+    assert "stopped. Finished work is kept: the same command goes on" in said
+    (file,) = (out / "store/watch").glob("*.fits")
+    assert len(load(file).frames) == 1
 
 
 class Clock:
@@ -164,6 +188,7 @@ def test_lights_before_any_master_are_shown_without_and_told(follow, monkeypatch
     lights, darks = shots[-7:], [s for s in shots if 1 <= int(s.stem[-4:]) <= 4]
     first = look(following, *lights[:2])
     assert (first.stacks[0].frames, first.stacks[0].uncalibrated) == (2, 2)
+    assert 1.1 < first.stacks[0].improvement < 1.9  # the root of 2, and some from resampling
     # One dark alone makes no master: the lights do not wait for the others.
     second = look(following, darks[0], lights[2])
     assert (second.stacks[0].frames, second.stacks[0].uncalibrated) == (3, 3)

@@ -7,13 +7,23 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
+from numba import njit
 from numpy.typing import NDArray
 
 from coldframe.frame import UNUSABLE, Flag
 from coldframe_steps.combine.rejection import RULES, rule_of
 from coldframe_steps.kernels import options
-from coldframe_steps.kernels.network import LANES, comparators, merging_comparators, sort_lanes
+from coldframe_steps.kernels.network import (
+    empty_block,
+    merge_lanes,
+    merging_steps,
+    middles,
+    rows_for,
+    sort_lanes,
+    sorting_steps,
+)
 from coldframe_steps.kernels.options import Rule, Softening, margin
+from coldframe_steps.kernels.simd import WIDE
 from coldframe_steps.kernels.stack import reduce_tile
 
 DEFAULTS = {
@@ -39,7 +49,7 @@ FLAGS = st.sampled_from([0, 0, 0, 1, 2, 8, 16, 24, 64, 255])
 @st.composite
 def stacks(draw: st.DrawFn) -> tuple[NDArray[np.float32], NDArray[np.uint8]]:
     n = draw(st.integers(1, 9))
-    shape = (n, draw(st.integers(1, 5)), draw(st.sampled_from([1, 3, LANES, LANES + 2])))
+    shape = (n, draw(st.integers(1, 5)), draw(st.sampled_from([1, 3, WIDE, 2 * WIDE + 2])))
     data = draw(
         arrays(np.float32, shape, elements=VALUES.map(np.float32), fill=st.just(np.float32(3)))
     )
@@ -61,25 +71,44 @@ def test_the_rules_names_stand_for_their_codes() -> None:
     assert [rule.code for rule in ALL_RULES] == [*codes, options.ESD]
 
 
+@njit
+def _sort(block, pairs, merge):  # type: ignore[no-untyped-def]
+    if merge:
+        merge_lanes(block, pairs)
+    else:
+        sort_lanes(block, pairs)
+
+
 @pytest.mark.parametrize("n", [*range(1, 34), 64, 100, 333])
 def test_the_network_sorts(n: int) -> None:
     rng = np.random.default_rng(n)
-    block = rng.integers(0, max(2, n // 2), (n, LANES)).astype(np.float32)
+    block = empty_block(rows_for(n))
+    block[:] = np.inf
+    block[:n] = rng.integers(0, max(2, n // 2), (n, WIDE))
     # Knuth 5.3.4, theorem Z: a network that sorts all 0-1 sequences sorts anything.
-    block[:, ::2] = rng.random((n, LANES // 2)) < rng.random(LANES // 2)
+    block[:n, ::2] = rng.random((n, WIDE // 2)) < rng.random(WIDE // 2)
+    few = block.copy()
     expected = np.sort(block, axis=0)
-    sort_lanes(block, comparators(n))
+    _sort(block, sorting_steps(n), False)
     np.testing.assert_array_equal(block, expected)
+    _sort(few, sorting_steps(n, median_only=True), False)
+    places = [0, n - 1, *middles(n)]
+    np.testing.assert_array_equal(few[places], expected[places])
 
 
 @pytest.mark.parametrize("n", [*range(1, 34), 64, 100, 333])
 def test_the_merging_network_sorts_what_falls_and_rises(n: int) -> None:
     rng = np.random.default_rng(n)
-    block = np.sort(rng.normal(0, 1, (n, LANES)).astype(np.float32), axis=0)
-    block = np.abs(block - rng.normal(0, 1, LANES).astype(np.float32))
+    block = empty_block(rows_for(n))
+    block[:n] = np.sort(rng.normal(0, 1, (n, WIDE)), axis=0)
+    block[:n] = np.abs(block[:n] - rng.normal(0, 1, WIDE).astype(np.float32))
+    block[n:] = np.inf
+    few = block.copy()
     expected = np.sort(block, axis=0)
-    sort_lanes(block, merging_comparators(n))
+    _sort(block, merging_steps(n), True)
     np.testing.assert_array_equal(block, expected)
+    _sort(few, merging_steps(n, median_only=True), True)
+    np.testing.assert_array_equal(few[list(middles(n))], expected[list(middles(n))])
 
 
 @settings(max_examples=150, deadline=None)
@@ -159,6 +188,25 @@ def test_where_tiles_are_cut_does_not_matter(
     for name, plane in whole.items():
         joined = np.concatenate([part[name] for part in parts])
         assert joined.tobytes() == plane.tobytes(), name
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.integers(0, 2**32 - 1), RULE, st.booleans(), st.sampled_from([2, 5, 17, 30]))
+def test_a_pixels_neighbours_do_not_matter(seed: int, rule: Rule, median: bool, n: int) -> None:
+    """Pixels in another order, so that others share their vectors: the same bytes."""
+    rng = np.random.default_rng(seed)
+    data = rng.normal(100, 5, (n, 3, 2 * WIDE + 7)).astype(np.float32)
+    if seed % 2:
+        data = np.round(data)
+    hit = rng.random(data.shape) < 0.05
+    data[hit] += rng.normal(0, 50, hit.sum()).astype(np.float32)
+    flags = rng.choice([0] * 60 + [1, 8, 64], data.shape).astype(np.uint8)
+    how = {"rule": rule, "median": median, "weights": rng.uniform(0.2, 1, n)}
+    planes = reduce_tile(data, flags, **how)
+    order = rng.permutation(data.shape[2])
+    other = reduce_tile(data[:, ::-1, order], flags[:, ::-1, order], **how)
+    for name, plane in planes.items():
+        assert plane[::-1, order].tobytes() == other[name].tobytes(), name
 
 
 @settings(max_examples=60, deadline=None)

@@ -5,9 +5,13 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from astropy.stats import sigma_clip
+from numba import njit
 
-from coldframe_steps.kernels import options, reject
+from coldframe_steps.kernels import options
+from coldframe_steps.kernels.lanes import MOST_TURNS, run_deviation, run_median, run_robust
+from coldframe_steps.kernels.network import empty_block, merging_steps, rows_for
 from coldframe_steps.kernels.options import Rule
+from coldframe_steps.kernels.simd import WIDE, i32, store
 from coldframe_steps.kernels.stack import reduce_tile
 
 
@@ -82,36 +86,61 @@ def test_mad_clip_accepts_what_astropy_accepts(name: str, n: int) -> None:
         np.testing.assert_allclose(ours["data"], theirs.mean(axis=0), rtol=1e-7)
 
 
+@njit
+def _spreads(block, n, pairs, away, out):  # type: ignore[no-untyped-def]
+    """Median, scaled deviation, winsorised mean and sigma of whole columns, into rows of out."""
+    a, b = i32(0), i32(n)
+    centre = run_median(block, a, b)
+    store(out, 0, centre)
+    store(out, WIDE, run_deviation(block, n, a, b, centre, pairs, away))
+    mean, sigma, _ = run_robust(block, n, a, b, pairs, away, MOST_TURNS)
+    store(out, 2 * WIDE, mean)
+    store(out, 3 * WIDE, sigma)
+
+
+def spreads(columns: np.ndarray) -> np.ndarray:
+    """The above of (n, WIDE) samples in any order."""
+    n = len(columns)
+    block, away, out = empty_block(rows_for(n)), empty_block(rows_for(n)), np.empty((4, WIDE))
+    block[n:] = away[n:] = np.inf
+    block[:n] = np.sort(columns, axis=0)
+    _spreads(block, n, merging_steps(n), away, out)
+    return out
+
+
 def test_mad_of_mostly_equal_values_is_not_nothing() -> None:
     """Iglewicz and Hoaglin 1993 (from memory): the mean deviation where the median one is 0."""
-    x = np.array([7.0, 8.0, 8.0, 8.0, 8.0, 9.0])
-    assert reject.median_deviation(x, 0, 6, 8.0) == 0.0
-    expected = np.sqrt(np.pi / 2) * 2 / 6
-    assert reject.scaled_deviation(x, 0, 6, 8.0) == pytest.approx(expected, rel=1e-12)
-    assert reject.clip(x, 6, options.MAD_CLIP, 8.0, expected, 3.0, 3.0, 0, 0.0) == (0, 6)
+    columns = np.tile(np.float32([[7], [8], [8], [8], [8], [9]]), WIDE)
+    median, sigma = spreads(columns)[:2]
+    assert np.all(median == 8.0)
+    np.testing.assert_allclose(sigma, np.sqrt(np.pi / 2) * 2 / 6, rtol=1e-12)
+    stack = columns.reshape(6, 4, 4)
+    rule = Rule(options.MAD_CLIP, (3.0, 3.0, 0.0))
+    assert np.all(reduce_tile(stack, np.zeros(stack.shape, np.uint8), rule=rule)["count"] == 6)
 
 
 @pytest.mark.parametrize("n", [3, 6, 15, 200])
 def test_winsorised_moments_against_the_plain_algorithm(n: int) -> None:
     """ISO 13528:2015 annex C.3, algorithm A, restated with numpy's clip, mean and std."""
     rng = np.random.default_rng(n)
-    for _ in range(20):
-        x = np.sort(rng.standard_t(2, n) * 3 + 40)
+    columns = (rng.standard_t(2, (n, WIDE)) * 3 + 40).astype(np.float32)
+    ours = spreads(columns)[2:]
+    for x, found in zip(columns.T.astype(np.float64), ours.T, strict=True):
         mean = np.median(x)
         sigma = 1.482602218505602 * np.median(np.abs(x - mean))
         for _ in range(300):
             drawn = np.clip(x, mean - 1.5 * sigma, mean + 1.5 * sigma)
             mean, sigma = drawn.mean(), 1.134 * drawn.std(ddof=1)
         # Ours stops once both move by less than 1e-5 sigma in a turn.
-        assert reject.robust_moments(x, 0, n) == pytest.approx((mean, sigma), rel=1e-5)
+        assert tuple(found) == pytest.approx((mean, sigma), rel=1e-5)
 
 
 def test_winsorised_sigma_is_consistent_for_normal_data() -> None:
     """1.134 = 1 / sigma of the winsorised standard normal at 1.5 (Huber 1981)."""
-    x = np.sort(np.random.default_rng(11).normal(10, 3, 200_000))
-    mean, sigma = reject.robust_moments(x, 0, x.size)
-    assert mean == pytest.approx(10, abs=0.03)
-    assert sigma == pytest.approx(3, rel=0.005)
+    columns = np.random.default_rng(11).normal(10, 3, (2048, WIDE)).astype(np.float32)
+    mean, sigma = spreads(columns)[2:].mean(axis=1)
+    assert mean == pytest.approx(10, abs=0.07)
+    assert sigma == pytest.approx(3, rel=0.015)
 
 
 def test_winsorised_clip_finds_what_masks_itself_from_sigma_clip() -> None:

@@ -4,9 +4,13 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from numba import njit
 
-from coldframe_steps.kernels import options, reject
+from coldframe_steps.kernels import options
+from coldframe_steps.kernels.network import empty_block
 from coldframe_steps.kernels.options import Rule
+from coldframe_steps.kernels.reject import esd_critical, extreme_deviates
+from coldframe_steps.kernels.simd import WIDE, f64, i32, store
 from coldframe_steps.kernels.stack import reduce_tile
 
 # NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.5.17.3, "Generalized ESD Test for Outliers":
@@ -28,22 +32,31 @@ def test_the_data_are_the_handbooks() -> None:
 
 
 def test_critical_values_to_the_printed_digits() -> None:
-    critical = np.sqrt(reject.esd_critical(54, 0.05))
+    critical = np.sqrt(esd_critical(54, 0.05))
     printed = np.floor(critical[54:44:-1] * 1000) / 1000
     assert printed == pytest.approx(TABLE_LAMBDA, abs=1e-9)
 
 
+@njit
+def _keep(block, n, fraction, critical, out):  # type: ignore[no-untyped-def]
+    """Which run of rows the test keeps, into the two rows of out."""
+    a, b = extreme_deviates(block, n, i32(n), fraction, critical, f64(0.0))
+    store(out, 0, a)
+    store(out, WIDE, b)
+
+
 def test_test_statistics_to_the_printed_digits() -> None:
     """R_i is what a critical value must be just below of for the i-th sample to be an outlier."""
-    x = np.sort(ROSNER)
-    mean, square = reject.moments(x, 0, 54)
+    block = empty_block(54)
+    block[:] = np.sort(ROSNER)[:, None]
     for i, printed in enumerate(TABLE_R):
         # All other tests are made to fail, so that only test i can tell.
         for value, found in ((printed, True), (printed + 0.001, False)):
             critical = np.full(55, np.inf)
             critical[54 - i] = value**2
-            a, b = reject.extreme_deviates(x, 54, mean, square, 10 / 54, critical, 0.0)
-            assert (54 - (b - a) == i + 1) is found, (i + 1, value)
+            run = np.empty((2, WIDE), np.int32)
+            _keep(block, 54, 10 / 54, critical, run)
+            assert np.all((54 - (run[1] - run[0]) == i + 1) == found), (i + 1, value)
 
 
 @pytest.mark.parametrize("order", ["as printed", "shuffled"])

@@ -119,11 +119,11 @@ def planning_options(function: Callable[..., Any]) -> Callable[..., Any]:
             ),
             click.option(
                 "--workers", type=click.IntRange(1), default=None,
-                show_default="every core", help="Tasks at once.",
+                show_default="every core, or the cluster's", help="Tasks at once.",
             ),
             click.option(
                 "--memory", type=Size(), default=None,
-                show_default="half of the machine's", help="Limit, such as 2GiB.",
+                show_default="half of the machine's, or the cluster's", help="Limit, such as 2GiB.",
             ),
             keep_option,
             click.option("--no-vet", is_flag=True, help="Do not vet the frames first."),

@@ -104,18 +104,19 @@ def command(
     page = None if no_page else Page(lambda: follow.snapshot, lambda: follow.previews, port)
     with page or nullcontext():
         with screen(as_json, page.url if page else "") as show:
+            follow.tell = show
             try:
-                while not (follow.over(60 * idle) or (until and datetime.now() > until)):
+                while True:
                     follow.look()
-                    show(follow.snapshot)
-                    time.sleep(POLL)
-                while not follow.over(0):  # the last frame may still be on its way
-                    follow.look()
+                    if follow.over(60 * idle):
+                        break
+                    if until and datetime.now() > until and follow.over(0):
+                        break  # over(0): the last frame may still be on its way
                     time.sleep(POLL)
                 follow.draw(now_too=True)
-                show(follow.snapshot)
             finally:
                 follow.save()
+        follow.tell = lambda night: None
         follow.phase("finishing")
         prepared = prepare(request, registry)
         record = execute(prepared, registry)

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from coldframe.watching.state import Snapshot, depth_words, in_words, light_dict
+from coldframe.watching.state import Snapshot, depth_words, in_words, light_dict, waiting_words
 
 if TYPE_CHECKING:
     from rich.console import RenderableType
@@ -122,7 +122,7 @@ def _table(night: Snapshot, url: str) -> RenderableType:
                 Text(shown.reason),
             )
         parts.append(table)
-    parts += [Text(f"waiting for {name}: {why}") for name, why in night.waiting.items()]
+    parts += [Text(line) for line in waiting_words(night)]
     parts += [Text(note, style="dim") for note in night.notes]
     return Group(*parts)
 

@@ -23,9 +23,10 @@ def season(
     flats; three targets take turns. Fewer frames than a night holds are shared out alike.
     """
     share = min(1.0, count / (LIGHTS + FLATS + 2 * BIASES + DARKS * len(SETS)))
-    darks, biases, flats = (max(2, round(n * share)) for n in (DARKS, BIASES, FLATS))
+    darks, biases, flats = (max(1, round(n * share)) for n in (DARKS, BIASES, FLATS))
     out: list[FrameInfo] = []
-    for number, temperature in enumerate(SETS):
+    sets = SETS if share == 1 else SETS[:1]
+    for number, temperature in enumerate(sets):
         out += _shots("darks", Kind.DARK, darks, 120.0, 1600, number, temperature, shape)
     for iso in (1600, 100):  # of the lights and of the flats
         out += _shots("darks", Kind.BIAS, biases, 1 / 4000, iso, 3, 12.0, shape)

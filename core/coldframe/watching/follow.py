@@ -75,6 +75,8 @@ class Follow:
         self._stale = set(self._pictures)
         self._unsaved: set[str] = set()
         self._pending = False
+        self.tell: Callable[[Snapshot], None] = lambda night: None
+        """Called with each new snapshot."""
         self.previews: dict[str, bytes] = {}
         self.snapshot = Snapshot(night=request.nights[0].resolve().name)
 
@@ -204,6 +206,8 @@ class Follow:
             try:
                 frame = pins.frame(member, plan)
                 picture.add(name, frame, calibrated=member.masters)
+                if len(picture.frames) == 1:
+                    picture.numbers(self._gauge)  # what the noise of all is held against
             except SetAside as error:
                 self._refused[name] = str(error).removeprefix(f"{member.info.label}: ")
             except StepError as error:
@@ -222,13 +226,17 @@ class Follow:
         vetted = {frame_id(s.info): s.reason for s in prepared.plan.set_aside}
         flux = {name: f for picture in self._pictures.values() for name, f in picture.flux.items()}
         used = {name for picture in self._pictures.values() for name in picture.frames}
+        first: dict[object, float] = {}  # flux of the first light of each setting
         shown = []
         for info, sight in zip(lights, seen, strict=True):
             name = frame_id(info)
             reason = vetted.get(name) or self._refused.get(name) or self._later.get(name, "")
             if isinstance(sight, str):
                 reason = reason or sight
-            light = _light(info, labels[info], sight, flux.get(name))
+            light = _light(info, labels[info], sight)
+            if name in flux and flux[name] > 0:
+                ratio = flux[name] / first.setdefault(light.setting, flux[name])
+                light = replace(light, flux=ratio)
             in_it = name in used and not reason
             shown.append(Shown(name, info, light, in_it, reason))
         good = [s.light for s in shown]
@@ -270,12 +278,13 @@ class Follow:
         fresh = replace(self.snapshot, **changes)  # type: ignore[arg-type]
         if fresh != self.snapshot:
             self.snapshot = replace(fresh, version=self.snapshot.version + 1)
+            self.tell(self.snapshot)
 
     def _file(self, label: str) -> Path:
         return self._folder / f"{product_key('picture', label)[:16]}.fits"
 
 
-def _light(info: FrameInfo, label: str, sight: Sight | str, flux: float | None) -> Light:
+def _light(info: FrameInfo, label: str, sight: Sight | str) -> Light:
     setting = (info.filter, info.exposure, info.iso, info.gain_setting)
     if isinstance(sight, str):
         return Light(label, info.start, setting=setting)
@@ -286,6 +295,5 @@ def _light(info: FrameInfo, label: str, sight: Sight | str, flux: float | None) 
         stars.get("stars"),
         stars.get("fwhm"),
         sight.level / info.exposure if info.exposure else None,
-        flux,
-        setting,
+        setting=setting,
     )

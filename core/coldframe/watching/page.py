@@ -22,7 +22,7 @@ from coldframe.errors import UsageError
 from coldframe.report.numbers import duration, number
 from coldframe.report.plots import measure_plot
 from coldframe.report.record import FrameRecord
-from coldframe.watching.state import Shown, Snapshot
+from coldframe.watching.state import Shown, Snapshot, waiting_words
 
 if TYPE_CHECKING:
     import jinja2
@@ -175,6 +175,7 @@ class Page:
             "used": sum(s.used for s in night.lights),
             "last": f"{max(starts):%H:%M}" if starts else "",
             "plots": self._plots(night),
+            "waiting": waiting_words(night),
             "number": number,
             "duration": duration,
         }

@@ -9,6 +9,8 @@ from typing import Any
 from coldframe.frame import FrameInfo
 from coldframe.watching.trends import Light
 
+MOST = 4  # files that are waited for are told one by one
+
 
 @dataclass(frozen=True, slots=True)
 class Shown:
@@ -110,3 +112,11 @@ def depth_words(depth: Depth) -> str:
         f"{depth.uncalibrated} without masters" if depth.uncalibrated else "",
     ]
     return f"{depth.label}: " + ", ".join(part for part in parts if part)
+
+
+def waiting_words(night: Snapshot) -> list[str]:
+    """Files that are waited for; many of them in one line."""
+    found = list(night.waiting.items())
+    if len(found) > MOST:
+        return [f"waiting for {len(found)} files, such as {found[0][0]}: {found[0][1]}"]
+    return [f"waiting for {name}: {why}" for name, why in found]

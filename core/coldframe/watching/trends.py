@@ -25,8 +25,8 @@ SKY_WINDOW = 8  # frames
 class Light:
     """One light in numbers. None: not measured.
 
-    stars : count. fwhm : px. sky : ADU/s above black. flux : of its stars over those of the
-    picture's first frame. setting : filter, exposure and so on; only equals are compared.
+    stars : count. fwhm : px. sky : ADU/s above black. flux : of its stars over those of the first
+    light of its setting. setting : filter, exposure and so on; only equals are compared.
     """
 
     label: str

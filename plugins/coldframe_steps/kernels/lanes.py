@@ -1,205 +1,206 @@
-"""Centre and spread of many pixels' samples at once: what the rules of `reject` start from."""
+"""Statistics of many pixels' sorted samples at once: WIDE pixels, one to a lane.
+
+A block is float32 (rows, WIDE): row i holds the i-th smallest sample of each pixel, and infinities
+after the last. Runs are given by two vectors: rows a to b, without b, lane by lane. Sums are
+float64 and go in rising order, so that the order of the frames cannot matter.
+"""
 
 from __future__ import annotations
 
-import math
+from typing import Any, TypeAlias
 
 import numpy as np
 from numba import njit
 
 from coldframe.frame import Array
-from coldframe_steps.kernels.network import LANES, sort_lanes
-from coldframe_steps.kernels.options import ESD, INNER, MAD_CLIP, SIGMA_CLIP, WINSORISED
-from coldframe_steps.kernels.reject import (
-    MAD_TO_SIGMA,
-    STILL,
-    robust_moments,
-    robust_step,
-    scaled_deviation,
+from coldframe_steps.kernels.network import merge_lanes
+from coldframe_steps.kernels.options import BARE
+from coldframe_steps.kernels.samples import FAR
+from coldframe_steps.kernels.simd import (
+    WIDE,
+    f32,
+    f64,
+    halved,
+    i32,
+    lanes_of,
+    load,
+    size,
+    sqrt,
+    store,
+    take,
+    where,
 )
 
-TURNS = 5
-"""Turns of the winsorised moments that all lanes take together; 9 in 10 need no more."""
+Lanes: TypeAlias = Any
+"""A vector or mask of `simd`, that only compiled functions know."""
+
+MAD_TO_SIGMA = 1.482602218505602
+"""1 / quantile of the normal distribution at 3/4."""
+
+MEAN_DEVIATION_TO_SIGMA = 1.2533141373155003
+"""sqrt(pi / 2): standard deviation over mean absolute deviation of normal data."""
+
+LEAPS, MOST_TURNS, STILL = 10, 100, 1e-5
+"""Winsorised moments: turns that leap, turns in all, and sigmas that pass for standing still."""
 
 
-@njit(**INNER)
-def _moments(block: Array, counts: Array, means: Array, squares: Array) -> None:
-    """`reject.moments` of the first counts[lane] values of every lane, in the same order."""
-    for lane in range(LANES):
-        means[lane] = 0.0
-        squares[lane] = 0.0
-    for i in range(block.shape[0]):
-        values = block[i]
-        for lane in range(LANES):
-            means[lane] += np.float64(values[lane]) if i < counts[lane] else 0.0
-    for lane in range(LANES):
-        means[lane] /= np.float64(max(counts[lane], np.int32(1)))
-    for i in range(block.shape[0]):
-        values = block[i]
-        for lane in range(LANES):
-            away = np.float64(values[lane]) - means[lane] if i < counts[lane] else 0.0
-            squares[lane] += away * away
+@njit(**BARE)
+def run_median(block: Array, a: Lanes, b: Lanes) -> Lanes:
+    """Median of each run, f64; the mean of the middle two when their number is even.
 
-
-@njit(**INNER)
-def _start_robust(
-    block: Array,
-    counts: Array,
-    pairs: Array,
-    away: Array,
-    values: Array,
-    centres: Array,
-    sigmas: Array,
-) -> None:
-    """Median and `reject.scaled_deviation` of every lane; distances in float32 are close enough."""
-    for lane in range(LANES):
-        m = counts[lane]
-        centres[lane] = 0.0
-        if m > 0:
-            half = np.float64(block[m // 2, lane])
-            centres[lane] = 0.5 * (half + np.float64(block[(m - 1) // 2, lane]))
-    for i in range(block.shape[0]):
-        near = block[i]
-        far = away[i]
-        for lane in range(LANES):
-            far[lane] = np.float32(abs(np.float64(near[lane]) - centres[lane]))
-    sort_lanes(away, pairs)
-    for lane in range(LANES):
-        m = np.int64(counts[lane])
-        sigmas[lane] = 0.0
-        if m > 0:
-            half = np.float64(away[m // 2, lane])
-            sigmas[lane] = 0.5 * MAD_TO_SIGMA * (half + np.float64(away[(m - 1) // 2, lane]))
-        if m > 0 and sigmas[lane] == 0.0:
-            for i in range(m):
-                values[i] = block[i, lane]
-            sigmas[lane] = scaled_deviation(values, np.int64(0), m, centres[lane])
-
-
-@njit(**INNER)
-def _robust_sums(
-    block: Array,
-    counts: Array,
-    centres: Array,
-    sigmas: Array,
-    shifts: Array,
-    totals: Array,
-    squares: Array,
-    inside: Array,
-    under: Array,
-) -> None:
-    """What `reject.robust_step` needs to know of every lane."""
-    for lane in range(LANES):
-        totals[lane] = 0.0
-        squares[lane] = 0.0
-        inside[lane] = 0.0
-        under[lane] = 0.0
-    for i in range(block.shape[0]):
-        values = block[i]
-        for lane in range(LANES):
-            away = np.float64(values[lane]) - centres[lane]
-            below = away < shifts[lane] - 1.5 * sigmas[lane]
-            keep = (away <= shifts[lane] + 1.5 * sigmas[lane]) & (not below)
-            keep = keep & (i < counts[lane])
-            away = away if keep else 0.0
-            totals[lane] += away
-            squares[lane] += away * away
-            inside[lane] += 1.0 if keep else 0.0
-            under[lane] += 1.0 if below else 0.0
-
-
-@njit(error_model="numpy", **INNER)
-def _robust_steps(work: Array, counts: Array, sigmas: Array) -> float:
-    """`reject.robust_step` of every lane that moves; how many still do. work as in `_robust`."""
-    shifts, totals, squares = work[0], work[1], work[2]
-    inside, under, moving = work[3], work[4], work[5]
-    for lane in range(LANES):
-        over = counts[lane] - inside[lane] - under[lane]
-        mean, sigma = robust_step(
-            totals[lane],
-            squares[lane],
-            inside[lane],
-            under[lane],
-            over,
-            shifts[lane],
-            sigmas[lane],
-            True,
-        )
-        moved = abs(mean - shifts[lane]) + abs(sigma - sigmas[lane])
-        go = moving[lane] > 0.0
-        shifts[lane] = mean if go else shifts[lane]
-        sigmas[lane] = sigma if go else sigmas[lane]
-        moving[lane] = 1.0 if go & (moved > STILL * sigma) else 0.0
-    some = 0.0
-    for lane in range(LANES):
-        some += moving[lane]
-    return some
-
-
-@njit(**INNER)
-def _robust(
-    block: Array, counts: Array, values: Array, centres: Array, sigmas: Array, work: Array
-) -> None:
-    """`reject.robust_moments` of every lane, from the median and scaled deviation on entry.
-
-    A lane that has come to rest is left alone, so that no lane depends on its neighbours. The few
-    that need many turns are worked out one by one.
-    work : float64 (6, LANES).
+    Of an empty run, whatever row a holds.
     """
-    shifts, totals, squares = work[0], work[1], work[2]
-    inside, under, moving = work[3], work[4], work[5]
-    for lane in range(LANES):
-        shifts[lane] = 0.0
-        moving[lane] = 1.0 if counts[lane] >= 3 and sigmas[lane] > 0.0 else 0.0
-    for _ in range(TURNS):
-        _robust_sums(block, counts, centres, sigmas, shifts, totals, squares, inside, under)
-        if _robust_steps(work, counts, sigmas) == 0.0:
+    one = take(block, halved(a + b))
+    other = take(block, where(b > a, halved(a + b - i32(1)), a))
+    return f64(0.5) * (f64(one) + f64(other))
+
+
+@njit(**BARE)
+def run_moments(block: Array, n: int, a: Lanes, b: Lanes) -> tuple[Lanes, Lanes]:
+    """Mean of each run and the sum of squared deviations from it, f64."""
+    total = f64(0.0)
+    for i in range(n):
+        inside = (i32(i) >= a) & (i32(i) < b)
+        total = total + where(inside, f64(load(block, i * WIDE)), f64(0.0))
+    mean = total / f64(b - a)
+    square = f64(0.0)
+    for i in range(n):
+        inside = (i32(i) >= a) & (i32(i) < b)
+        away = where(inside, f64(load(block, i * WIDE)) - mean, f64(0.0))
+        square = square + away * away
+    return mean, square
+
+
+@njit(**BARE)
+def run_deviation(
+    block: Array, n: int, a: Lanes, b: Lanes, centre: Lanes, pairs: Array, away: Array
+) -> Lanes:
+    """Sigma of each run from the median absolute deviation about `centre`; f64.
+
+    Where more than half of the samples are equal it is 0, and is taken from the mean absolute
+    deviation: coarsely digitised data can have none while the rest still vary.
+
+    pairs : from `network.merging_steps(n)`; with median_only if all runs are n long. away : scratch like the block; distances
+    are rounded to float32.
+
+    References
+    ----------
+    B. Iglewicz and D. C. Hoaglin (1993), How to Detect and Handle Outliers, ASQC.
+    """
+    for i in range(n):
+        inside = (i32(i) >= a) & (i32(i) < b)
+        distance = f32(size(f64(load(block, i * WIDE)) - centre))
+        store(away, i * WIDE, where(inside, distance, f32(FAR)))
+    # Distances of sorted values fall and then rise, also with infinities around the run.
+    merge_lanes(away, pairs)
+    count = b - a
+    none = i32(0)
+    sigma = f64(MAD_TO_SIGMA) * run_median(away, none, count)
+    flat = (sigma == f64(0.0)) & (count > none)
+    if lanes_of(flat) == 0:
+        return sigma
+    total = f64(0.0)
+    for i in range(n):
+        inside = (i32(i) >= a) & (i32(i) < b)
+        distance = size(f64(load(block, i * WIDE)) - centre)
+        total = total + where(inside, distance, f64(0.0))
+    return where(flat, f64(MEAN_DEVIATION_TO_SIGMA) * total / f64(count), sigma)
+
+
+@njit(**BARE)
+def robust_step(
+    total: Lanes,
+    square: Lanes,
+    inside: Lanes,
+    under: Lanes,
+    over: Lanes,
+    shift: Lanes,
+    sigma: Lanes,
+    leap: bool,
+) -> tuple[Lanes, Lanes]:
+    """The next mean and sigma of Huber's winsorised moments; all f32.
+
+    Parameters
+    ----------
+    total, square : sums, and sums of squares, of the `inside` samples within shift +- 1.5 sigma.
+    under, over : how many samples lie beyond these limits.
+    leap : solve for the mean and sigma that stand still while the same samples are within; else,
+        and where there are none such, take the textbook's step.
+
+    Notes
+    -----
+    With the samples beyond drawn in to mean -+ 1.5 sigma, and d = 1.5 (over - under), the two
+    equations mean = sum / n and sigma^2 = 1.134^2 (sum of squares about it) / (n - 1) become
+    mean = (total + d sigma) / inside and
+    sigma^2 ((n - 1) / 1.134^2 - 1.5^2 (under + over) - d^2 / inside) = square - total^2 / inside.
+    """
+    zero, one = f32(0.0), f32(1.0)
+    count = inside + under + over
+    inside = where(inside > one, inside, one)
+    lean = f32(1.5) * (over - under)
+    free = (count - one) / f32(1.134 * 1.134) - f32(2.25) * (under + over) - lean * lean / inside
+    jump = free > f32(0.05) * count if leap else free > free
+    low = shift - f32(1.5) * sigma
+    high = shift + f32(1.5) * sigma
+    mean = (total + under * low + over * high) / count
+    around = square + under * low * low + over * high * high - count * mean * mean
+    around = f32(1.134 * 1.134) * where(around > zero, around, zero)
+    rest = square - total * total / inside
+    rest = where(rest > zero, rest, zero)
+    new = sqrt(where(jump, rest, around) / where(jump, free, count - one))
+    return where(jump, (total + lean * new) / inside, mean), new
+
+
+@njit(**BARE)
+def run_robust(
+    block: Array, n: int, a: Lanes, b: Lanes, pairs: Array, away: Array, turns: int
+) -> tuple[Lanes, Lanes, Lanes]:
+    """Huber's winsorised mean and sigma of each run, and how far off they may be; f64.
+
+    Starts from the median and 1.4826 MAD. In turn, values beyond mean +- 1.5 sigma are drawn in to
+    that limit, and the mean and 1.134 times the standard deviation (n - 1) of the drawn-in values
+    become the new mean and sigma, until both stand still. 1.134 makes sigma consistent for normal
+    data. `robust_step` gets there in few turns. At most `turns` are made; what mean and sigma moved
+    by in the last is returned as well. A lane that has come to rest is left alone. Sums are float32, of
+    deviations from the median: those within 1.5 sigma are of one size, and sigma is right to 1e-6.
+
+    References
+    ----------
+    ISO 13528:2015, annex C.3, algorithm A; Analytical Methods Committee (1989), Analyst 114, 1693,
+    doi:10.1039/AN9891401693; P. J. Huber (1981), Robust Statistics, Wiley.
+    """
+    zero, none = f32(0.0), i32(0)
+    start = run_median(block, a, b)
+    pivot = f32(start)
+    sigma = f32(run_deviation(block, n, a, b, start, pairs, away))
+    count = f32(b - a)
+    shift = zero  # of the mean, from the pivot
+    last = zero
+    moving = (count >= f32(3.0)) & (sigma > zero)
+    for i in range(n):  # nothing compares with what is not a number
+        inside = (i32(i) >= a) & (i32(i) < b)
+        store(away, i * WIDE, where(inside, load(block, i * WIDE) - pivot, f32(np.nan)))
+    for turn in range(turns):
+        if lanes_of(moving) == 0:
             break
-    for lane in range(LANES):
-        centres[lane] += shifts[lane]
-        if moving[lane] > 0.0:
-            m = np.int64(counts[lane])
-            for i in range(m):
-                values[i] = block[i, lane]
-            centres[lane], sigmas[lane] = robust_moments(values, np.int64(0), m)
-
-
-@njit(**INNER)
-def first_look(
-    block: Array,
-    counts: Array,
-    rule: int,
-    pairs: Array,
-    away: Array,
-    values: Array,
-    centres: Array,
-    spreads: Array,
-    work: Array,
-) -> None:
-    """Write what a rule first asks about each lane of the sorted block, float32 (n, LANES).
-
-    counts : int32 (LANES,), usable samples. pairs : from `network.merging_comparators(n)`.
-    centres, spreads : float64 (LANES,), written: median and standard deviation for SIGMA_CLIP,
-    median and scaled deviation for MAD_CLIP, robust moments for WINSORISED, and mean and sum of
-    squares about it for ESD.
-    away, values, work : scratch, float32 (n, LANES), float64 (n,) and (6, LANES).
-    """
-    if rule in (SIGMA_CLIP, ESD):
-        _moments(block, counts, centres, spreads)
-    elif rule == WINSORISED:
-        _start_robust(block, counts, pairs, away, values, centres, spreads)
-        _robust(block, counts, values, centres, spreads, work)
-    if rule not in (SIGMA_CLIP, MAD_CLIP):
-        return
-    for lane in range(LANES):
-        m = np.int64(counts[lane])
-        if m == 0:
-            continue
-        half = np.float64(block[m // 2, lane])
-        centres[lane] = 0.5 * (half + np.float64(block[(m - 1) // 2, lane]))
-        if rule == SIGMA_CLIP:
-            spreads[lane] = math.sqrt(spreads[lane] / m)
-            continue
-        for i in range(m):
-            values[i] = block[i, lane]
-        spreads[lane] = scaled_deviation(values, np.int64(0), m, centres[lane])
+        low = shift - f32(1.5) * sigma
+        high = shift + f32(1.5) * sigma
+        total, square, within, under = zero, zero, none, none
+        for i in range(n):
+            value = load(away, i * WIDE)
+            below = value < low
+            keep = (value >= low) & (value <= high)
+            value = where(keep, value, zero)
+            total = total + value
+            square = square + value * value
+            within = within + i32(keep)
+            under = under + i32(below)
+        middle, less = f32(within), f32(under)
+        over = count - middle - less
+        mean, new = robust_step(total, square, middle, less, over, shift, sigma, turn < LEAPS)
+        moved = size(mean - shift) + size(new - sigma)
+        shift = where(moving, mean, shift)
+        sigma = where(moving, new, sigma)
+        last = where(moving, moved, last)
+        moving = moving & (moved > f32(STILL) * sigma)
+    return f64(pivot) + f64(shift), f64(sigma), f64(last)

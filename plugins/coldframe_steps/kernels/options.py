@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 NONE, MIN_MAX, SIGMA_CLIP, WINSORISED, MAD_CLIP, ESD = range(6)
 """Codes of the rejection rules."""
@@ -10,6 +11,13 @@ NONE, MIN_MAX, SIGMA_CLIP, WINSORISED, MAD_CLIP, ESD = range(6)
 INNER = {"cache": True, "nogil": True, "no_cpython_wrapper": True, "no_cfunc_wrapper": True}
 """How kernels are compiled that only kernels call: without an entry from Python, which takes time
 to compile."""
+
+ENTRY: dict[str, Any] = {"cache": True, "nogil": True, "_nrt": False}
+"""How kernels are compiled that allocate nothing: references to arrays are then not counted, which
+takes longer than much of what is done with them."""
+
+BARE: dict[str, Any] = {**INNER, **ENTRY}
+"""Both."""
 
 REACH = 2
 """Around a high rejection, others are looked for in a square of (2 REACH + 1) pixels a side."""

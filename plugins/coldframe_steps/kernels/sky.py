@@ -66,14 +66,17 @@ def mesh_sky(image, flags, step, rows, columns, least, out):  # type: ignore[no-
     least : a box with fewer usable pixels, as a share of them all, is left at NaN.
     out : float64 (step * step, m, n, 2), filled with level and noise (ADU).
     """
-    most = np.max(np.diff(rows)) * np.max(np.diff(columns)) + 1
+    most = 1
+    for j in range(rows.size - 1):
+        for k in range(columns.size - 1):
+            most = max(most, 1 + (rows[j + 1] - rows[j]) * (columns[k + 1] - columns[k]))
     values, room = np.empty(most, np.float32), np.empty((2, most), np.uint32)
     counts = np.empty((3, 2048), np.int32)
     for phase in range(step * step):
         dy, dx = phase // step, phase % step
         for j in range(rows.size - 1):
             for k in range(columns.size - 1):
-                n, there = 0, 0
+                n, there = np.int64(0), 0
                 for y in range(rows[j] + dy, rows[j + 1], 2):
                     for x in range(columns[k] + dx, columns[k + 1], step):
                         there += 1
@@ -104,7 +107,7 @@ def _sky_row(mesh, position, pitch, line, out):  # type: ignore[no-untyped-def]
     position : of the row in nodes. pitch : px between columns of nodes. out : float32 (x,).
     """
     weights = np.empty(4)
-    top = min(max(int(math.floor(position)), 1), mesh.shape[0] - 3)
+    top = min(max(math.floor(position), 1), mesh.shape[0] - 3)
     _blend(position - top, weights)
     for k in range(line.size):
         line[k] = 0.0

@@ -8,12 +8,11 @@ from functools import lru_cache
 import numpy as np
 
 from coldframe.frame import Array
-from coldframe_steps.kernels.accumulate import Planes, accumulate
-from coldframe_steps.kernels.limits import find_limits
-from coldframe_steps.kernels.network import comparators, merging_comparators
-from coldframe_steps.kernels.options import MIN_MAX, Rule, Softening
+from coldframe_steps.kernels.network import merging_steps, rows_for, sorting_steps
+from coldframe_steps.kernels.options import NONE, Rule, Softening
 from coldframe_steps.kernels.reject import esd_critical
-from coldframe_steps.kernels.samples import Limits, Samples
+from coldframe_steps.kernels.samples import Planes, Samples
+from coldframe_steps.kernels.sweep import Plan, Room, sweep
 from coldframe_steps.kernels.trails import grow_trails
 
 
@@ -93,28 +92,34 @@ def reduce_tile(
     match = np.ascontiguousarray(match, dtype=np.float64)
     weights = np.ones(n) if weights is None else np.ascontiguousarray(weights, dtype=np.float64)
     relative = np.ones(n) if relative is None else np.ascontiguousarray(relative, dtype=np.float64)
+    frames = np.flatnonzero(weights > 0)
+    n = frames.size
+    used = weights[frames]
+    noise = used * relative[frames]
+    samples = Samples(data, flags, frames, match[frames], used, noise, y0)
+    softened = softening is not None
+    words = -(-n // 64) if grow > 0 else 0
+    planes = Planes.empty(height * width, softened, words)
+    plan = _plan(used, noise, rule, median, softened)
     shape = (height, width)
-    samples = Samples(data, flags, match, weights, relative, y0)
-    limits = Limits.empty(shape)
-    how = (
-        comparators(n),
-        merging_comparators(n),
-        rule.code,
-        np.array(rule.options),
-        _critical(n, rule.alpha),
-    )
-    find_limits(samples, *how, np.zeros(shape, np.float32), np.ones(shape, np.bool_), limits)
+
+    def run(some: bool, todo: Array, extra: Array, grown: Array) -> None:
+        room = Room.empty(n, rows_for(n), len(grown) > 0)
+        sweep(samples, plan, room, some, todo, extra, grown, planes)
+
+    extra = np.zeros(shape, np.float32)
+    no_trails = np.empty((0, height * width), np.uint64)
+    run(False, np.empty((0, 0), np.bool_), extra, no_trails)
     if softening is not None:
         # More variance can only keep more, so that pixels with nothing rejected are done.
-        extra = _soften(limits.median, softening)
-        find_limits(samples, *how, extra, limits.cut & (extra > 0), limits)
-    grown = np.zeros(data.shape if grow > 0 else (0, 0, 0), np.uint8)
+        extra = _soften(planes.median.reshape(shape), softening)
+        cut = ((planes.below > 0) | (planes.above > 0)).reshape(shape)
+        run(True, cut & (extra > 0), extra, no_trails)
     if grow > 0:
-        grow_trails(samples, limits.high, grow, grown)
-    planes = Planes.empty(shape)
-    factor = median_variance_factor(n) if median else np.empty(0)
-    accumulate(samples, limits, grown, rule.code == MIN_MAX, factor, planes)
-    return {
+        grown = np.zeros_like(planes.hot)
+        grow_trails(planes.hot.reshape(-1, *shape), grow, grown.reshape(-1, *shape))
+        run(True, grown.any(axis=0).reshape(shape), extra, grown)
+    named = {
         "data": planes.mean,
         "flags": planes.marks,
         "variance": planes.variance,
@@ -123,11 +128,44 @@ def reduce_tile(
         "low": planes.below,
         "high": planes.above,
     }
+    return {name: plane.reshape(shape) for name, plane in named.items()}
+
+
+def _plan(weights: Array, noise: Array, rule: Rule, median: bool, softened: bool) -> Plan:
+    """What the loops need to know of the rule and of all frames together."""
+    n = weights.size
+    everything, expected, weighted = 0.0, 0.0, 0.0
+    for weight, part in zip(weights.tolist(), noise.tolist(), strict=True):  # as the loops sum
+        everything += weight
+        expected += part
+        weighted += part * weight
+    return Plan(
+        rule=rule.code,
+        options=np.array(rule.options),
+        critical=_critical(n, rule.alpha),
+        pairs=sorting_steps(n),
+        merging=merging_steps(n),
+        few_pairs=sorting_steps(n, median_only=True),
+        few_merging=merging_steps(n, median_only=True),
+        middle=median or softened or rule.code != NONE,
+        median_factor=median_variance_factor(n) if median else np.empty(0),
+        everything=everything,
+        expected=expected,
+        weighted=weighted,
+    )
 
 
 def _soften(median: Array, softening: Softening) -> Array:
-    from scipy.ndimage import maximum_filter, minimum_filter
-
-    steep = maximum_filter(median, 3, mode="nearest") - minimum_filter(median, 3, mode="nearest")
-    steep = np.maximum(steep - np.float32(5 * softening.noise), 0)
+    highest, lowest = _extreme(median, np.maximum), _extreme(median, np.minimum)
+    steep = np.maximum(highest - lowest - np.float32(5 * softening.noise), 0)
     return (np.float32(softening.share) * steep) ** 2
+
+
+def _extreme(plane: Array, of: np.ufunc) -> Array:
+    """Maximum or minimum over each pixel and its neighbours, as far as there are any."""
+    for _ in range(2):
+        out = plane.copy(order="K")
+        of(out[1:], plane[:-1], out=out[1:])
+        of(out[:-1], plane[1:], out=out[:-1])
+        plane = out.T
+    return plane
