@@ -10,7 +10,7 @@ import numpy as np
 from coldframe.errors import StepError
 from coldframe.specs import DecideTask, guarded, need
 from coldframe.step import FrameStep, Numbers, Row, StackStep
-from coldframe.store import Ref, Store
+from coldframe.store import Ref, Store, StoredNumbers
 
 
 def run_decision(spec: DecideTask, store: Store) -> Ref:
@@ -69,7 +69,8 @@ def _rows(
         measures = dict(ref.measures)
         for look in looks:
             measures |= look.measures
-        survey = store.numbers(survey_key) if survey_key else {}
+        # Read when the step asks: star tables of thousands of frames would not fit in memory.
+        survey = StoredNumbers(store, survey_key) if survey_key else {}
         rows.append(Row(info=ref.info, measures=measures, survey=survey))
         keys.append(frame_key)
     return rows, keys

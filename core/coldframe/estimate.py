@@ -7,8 +7,13 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
+from coldframe.budget import Need
+from coldframe.disk import Disk, plan_disk
+from coldframe.footprint import Footprint, needs
 from coldframe.frame import FrameInfo
+from coldframe.limits import expected_memory, least_memory
 from coldframe.planned import Plan, Resources
+from coldframe.plugins import Registry
 from coldframe.product import atomic
 from coldframe.specs import (
     BandTask,
@@ -21,6 +26,7 @@ from coldframe.specs import (
     StackTask,
     TaskSpec,
 )
+from coldframe.tidy import Tasks
 
 BUILT_IN: Mapping[str, float] = {
     "read": 0.02,
@@ -36,17 +42,15 @@ figures replace them in its store."""
 
 OTHER = 0.1  # s/Mpx of a step nobody has timed yet
 
-BYTES_MOSAIC = 22  # peak bytes per pixel of a frame task that stays a mosaic
-BYTES_COLOUR = 60  # the same when it becomes a colour frame
-
 
 @dataclass(frozen=True, slots=True)
 class Estimate:
-    """Seconds by the clock, peak bytes of memory, bytes written to the store."""
+    """Seconds by the clock; peak bytes of memory, and the least limit that would do; disk."""
 
     seconds: float
     memory: int
-    disk: int
+    least_memory: int
+    disk: Disk
 
 
 def load_rates(store: Path) -> dict[str, float]:
@@ -107,46 +111,17 @@ def _pixels(info: FrameInfo) -> int:
 
 
 def estimate(
-    plan: Plan,
-    tasks: Mapping[str, tuple[TaskSpec, tuple[str, ...]]],
-    resources: Resources,
-    rates: Mapping[str, float],
-) -> Estimate:
-    """The cost of the tasks that still have to run."""
+    plan: Plan, tasks: Tasks, resources: Resources, rates: Mapping[str, float], registry: Registry
+) -> tuple[Estimate, dict[str, Need]]:
+    """The cost of the tasks that still have to run, and the memory that each takes."""
     seconds = sum(seconds_of(spec, plan, rates) for spec, _ in tasks.values())
-    disk = 0
-    for spec, _ in tasks.values():
-        pixels = _pixels(spec.source) if isinstance(spec, FrameTask) else 0
-        if isinstance(spec, FrameTask):
-            per_pixel = 3 if not spec.ops else (13 if _becomes_colour(spec) else 5)
-            disk += pixels * per_pixel
-        elif isinstance(spec, BandTask):
-            decision = plan.tasks[spec.decision][0]
-            members = len(decision.members) if isinstance(decision, DecideTask) else 1
-            disk += int(megapixels(spec, plan) * 1e6 / max(1, members)) * 20
-    frames = [spec for spec, _ in tasks.values() if isinstance(spec, FrameTask)]
-    frame_peak = max((frame_bytes(spec) for spec in frames), default=0)
-    bands = any(isinstance(spec, BandTask) for spec, _ in tasks.values())
-    memory = max(
-        frame_peak * min(resources.workers, max(1, len(frames))),
-        resources.memory // 2 if bands and frame_peak == 0 else 0,
+    found = needs(plan, tasks, registry)
+    return (
+        Estimate(
+            seconds / resources.workers,
+            expected_memory(found.values(), resources),
+            least_memory(found.values(), resources),
+            plan_disk(plan, tasks, Footprint(plan, registry)),
+        ),
+        found,
     )
-    return Estimate(seconds / resources.workers, memory, disk)
-
-
-def frame_bytes(spec: FrameTask) -> int:
-    """Peak memory of one frame task."""
-    return _pixels(spec.source) * (BYTES_COLOUR if _becomes_colour(spec) else BYTES_MOSAIC)
-
-
-def _becomes_colour(spec: FrameTask) -> bool:
-    return bool(spec.source.cfa) and any(op.call.use in ("register", "demosaic") for op in spec.ops)
-
-
-def fitting_workers(plan: Plan, resources: Resources) -> int:
-    """How many frame tasks fit in memory at once."""
-    peak = max(
-        (frame_bytes(spec) for spec, _ in plan.tasks.values() if isinstance(spec, FrameTask)),
-        default=1,
-    )
-    return max(1, min(resources.workers, resources.memory // max(1, peak)))

@@ -19,7 +19,15 @@ from typing import Any
 from coldframe.errors import DamagedError, UsageError
 from coldframe.planned import Plan
 from coldframe.recovery import intact, marked, recover, settle
-from coldframe.specs import BandTask, FrameTask, OutputTask, StackTask, TaskSpec
+from coldframe.specs import (
+    BandTask,
+    DecideTask,
+    FrameTask,
+    OutputTask,
+    ProbeTask,
+    StackTask,
+    TaskSpec,
+)
 from coldframe.store import Ref, Store
 from coldframe.tasks import run_task
 from coldframe.written import still_written
@@ -95,16 +103,32 @@ def pending(
             )
         return done[key]
 
+    looked_at: set[str] = set()
     while queue:
         key = queue.pop()
         if key in needed or is_done(key):
             continue
         needed[key] = plan.tasks[key]
         queue += plan.tasks[key][1]
+        for decision in _through(plan.tasks[key][0]) - looked_at:
+            # It reads the frames that the decision covers; some may have been dropped since.
+            looked_at.add(decision)
+            covers, needs = plan.tasks[decision]
+            assert isinstance(covers, DecideTask)
+            if not all(is_done(member) for member, _, _ in covers.members):
+                needed[decision] = covers, needs
+                queue += needs
     for key, (spec, needs) in needed.items():
         if isinstance(spec, OutputTask):  # it writes the provenance of all before it
             needed[key] = (spec, tuple(dict.fromkeys((*needs, *untold))))
     return needed
+
+
+def _through(spec: TaskSpec) -> set[str]:
+    """Decisions by which a task finds the frames that it reads."""
+    if isinstance(spec, BandTask):
+        return {spec.decision}
+    return set(spec.keys.get("decision", ())) if isinstance(spec, ProbeTask) else set()
 
 
 def _untold(plan: Plan, store: Store) -> list[str]:

@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
+from coldframe.footprint import Footprint, bands
 from coldframe.frame import FrameInfo, Kind
 from coldframe.grouping import Group, common_facts, group
 from coldframe.keys import key_of, quoted, text_of
@@ -30,7 +31,7 @@ from coldframe.specs import (
     StepCall,
 )
 from coldframe.step import FrameStep, MeasureStep, StackStep, Step
-from coldframe.store import product_key
+from coldframe.store import BAND, product_key
 
 
 def compile_plan(
@@ -303,10 +304,10 @@ class _Compiler:
         call, store, step = use.call, self.store, use.spec
         decision = self._decision(use, members, g.label, spare=bool(night))
         key = product_key("stack", decision)
-        parts = self._parts(len(members), g.info)
+        parts = self._parts(use, members)
         bands = []
         for part in range(parts):
-            band = product_key("band", key, part, parts)
+            band = product_key("band", key, part, parts) + BAND
             spec = BandTask(store, band, step.id, call, decision, key, part, parts)
             self.plan.tasks[band] = (spec, (decision,))
             bands.append(band)
@@ -325,15 +326,12 @@ class _Compiler:
     def _note_group(self, step_id: str, g: Group) -> None:
         self.plan.groups.setdefault(step_id, []).append((g.label, len(g.members)))
 
-    def _parts(self, count: int, info: FrameInfo) -> int:
-        """How many bands: each worker's tile and the reducer's working copy must fit."""
-        height, width = info.shape or (4000, 6000)
-        per_row = count * width * 5 * 2 + width * 40
-        budget = self.resources.memory / max(1, self.resources.workers) / 2
-        rows = max(1, int(budget / per_row))
-        least = -(-height // rows)
-        # A few bands a worker keep all busy to the end.
-        return min(height, max(least, 2 * self.resources.workers))
+    def _parts(self, use: _Use, members: Sequence[Item]) -> int:
+        """How many bands, so that they fit in memory."""
+        assert issubclass(use.cls, StackStep)
+        size = Footprint(self.plan, self.registry).size(members[0].key)
+        halo = use.cls().halo_rows(use.spec.params)
+        return bands(use.cls, size, len(members), halo, self.resources)
 
 
 def _facts(info: FrameInfo) -> dict[str, Any]:

@@ -13,6 +13,8 @@ from coldframe.store import product_key
 if TYPE_CHECKING:
     from coldframe.planned import Plan
 
+BLEND = "blend 2"  # name and version: the same masters give other bytes when it changes
+
 STEP = "library"
 """Under this name such tasks are counted and timed."""
 
@@ -27,7 +29,7 @@ def provide(served: Served, plan: Plan) -> str:
     cold, warm = served.candidates[blend.cold], served.candidates[blend.warm]
     parts = _fetch(cold, plan), _fetch(warm, plan)
     numbers = (round(blend.weight, 6), round(blend.weight_error, 6), blend.temperature)
-    key = product_key("blend", *parts, *numbers)
+    key = product_key(BLEND, *parts, *numbers)
     if key not in plan.tasks:
         spec = BlendTask(str(plan.store), key, STEP, *parts, *numbers, served.note)
         plan.tasks[key] = (spec, tuple(k for k in parts if k in plan.tasks))

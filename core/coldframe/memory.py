@@ -32,6 +32,15 @@ def current_memory() -> int:
     return _told("VmRSS:") or peak_memory()
 
 
+def bytes_text(count: float) -> str:
+    """Bytes for people, in binary units."""
+    for unit in ("B", "KiB", "MiB", "GiB"):
+        if count < 1024 or unit == "GiB":
+            return f"{count:.0f} {unit}" if unit in ("B", "KiB") else f"{count:.1f} {unit}"
+        count /= 1024
+    raise AssertionError
+
+
 def _told(name: str) -> int:
     try:
         lines = _STATUS.read_text().splitlines()

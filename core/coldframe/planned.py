@@ -63,7 +63,8 @@ class Resources:
     """What a run may use."""
 
     workers: int
-    memory: int  # bytes for all workers together
+    memory: int  # bytes for all workers together, with the interpreter's own
+    processes: bool = False  # each worker is a process of its own
 
 
 def frame_id(info: FrameInfo) -> str:

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
+from coldframe.budget import Need
 from coldframe.estimate import (
     Estimate,
 )
@@ -32,6 +33,7 @@ class Request:
     cameras: tuple[Path, ...] = ()  # camera files, before those of the user's cameras folder
     library: Path | None = None  # None: the user's own, when there is one
     use_library: bool = True
+    store_keeps: str = "all"  # see tidy.KEEP
     keep: tuple[str, ...] = ()  # globs of frames to use whatever vetting finds
     vet: bool = True
     only: frozenset[Path] | None = None  # absolute paths of files to look at; None: all
@@ -53,5 +55,6 @@ class Prepared:
     resources: Resources
     estimate: Estimate
     rates: Mapping[str, float]
+    needs: Mapping[str, Need]  # memory of each task, by key
     cameras: tuple[str, ...] = ()  # which camera files told what
     proof: Proof | None = None

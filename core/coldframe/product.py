@@ -12,7 +12,7 @@ import json
 import os
 import shutil
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
@@ -20,7 +20,9 @@ from typing import Any
 import numpy as np
 
 from coldframe.errors import DamagedError, StoreError
+from coldframe.fitsfile import Hdu, image_header, index, table_header, text_value, write_hdus
 from coldframe.frame import Ancestor, Array, Frame, FrameInfo
+from coldframe.planes import Filed, Held, Plane, Planes, plane_of
 from coldframe.step import Numbers
 
 SCARCE = 64 << 20  # bytes; less free than this explains a write that failed without a number
@@ -62,36 +64,65 @@ def _why(path: Path, error: OSError) -> str:
 
 
 def write_frame(path: Path, frame: Frame, *, checksum: bool = True, durable: bool = True) -> None:
-    """Write a frame as FITS, atomically.
+    """Write a frame as FITS, atomically. Planes that are still in files pass through in pieces.
 
     checksum : write CHECKSUM and DATASUM cards (FITS 4.0, section 4.4.2.7).
     durable : flush to disk before the file gets its name.
     """
-    from astropy.io import fits
-
-    primary = fits.PrimaryHDU(frame.data)
-    _describe(primary.header, frame)
-    hdus: list[Any] = [primary, fits.ImageHDU(frame.flags, name="FLAGS")]
-    hdus += [fits.ImageHDU(plane, name=name.upper()) for name, plane in frame.planes.items()]
+    images: dict[str, Plane] = {"": Held(frame.data), "FLAGS": Held(frame.flags)}
+    images |= {name.upper(): plane_of(frame.planes, name) for name in frame.planes}
+    hdus = []
+    for name, plane in images.items():
+        header = image_header(plane.shape, plane.dtype, name or None)
+        if not name:
+            _describe(header, frame)
+        hdus.append(Hdu(header, plane))
     facts = {"info": frame.info.to_dict(), "measures": dict(frame.measures)}
     text = json.dumps(facts, sort_keys=True).encode("ascii")
-    column = fits.Column("JSON", f"{len(text)}A", array=np.array([text]))
-    hdus.append(fits.BinTableHDU.from_columns([column], name="FACTS"))
+    hdus.append(_table("FACTS", {"JSON": [text]}))
     if frame.provenance:
         hdus += _provenance_tables(frame)
-    with atomic(path, durable=durable) as temporary:
-        file = fits.HDUList(hdus)
-        file.update_extend()
-        if checksum:
-            for hdu in file:
-                # The comment would hold the time of writing: the same product, the same bytes.
-                hdu.add_checksum(when="checksum")
-        file.writeto(temporary, overwrite=True, output_verify="exception")
+    with atomic(path, durable=durable) as temporary, temporary.open("wb") as file:
+        write_hdus(file, hdus, checksum=checksum)
+
+
+def read_frame(path: Path) -> Frame:
+    """Read back what `write_frame` wrote, exactly; planes are read when they are asked for.
+
+    Raises DamagedError when the file is not there, damaged, or was not written by Coldframe.
+    """
+    with _reading(path):
+        hdus = index(path)
+        planes = {hdu.name.lower(): hdu.plane for hdu in hdus[1:] if hdu.plane is not None}
+        at = next(hdu for hdu in hdus if hdu.name == "FACTS")
+        with path.open("rb") as file:
+            file.seek(at.at)
+            facts = json.loads(file.read(at.size))
+        pixels = hdus[0].plane
+        assert pixels is not None
+        return Frame(
+            data=pixels.whole(),
+            flags=planes.pop("flags").whole(),
+            info=FrameInfo.from_dict(facts["info"]),
+            planes=Planes(planes),
+            measures=facts["measures"],
+            history=_unfold(hdus[0].history),
+        )
+
+
+def open_planes(path: Path) -> dict[str, Filed]:
+    """Where "data", "flags" and the other planes of a written frame are. Raises DamagedError."""
+    with _reading(path):
+        hdus = index(path)
+        found = {hdu.name.lower() or "data": hdu.plane for hdu in hdus if hdu.plane is not None}
+        if not {"data", "flags"} <= set(found):
+            raise ValueError("it has no data or no flags")
+        return found
 
 
 @contextmanager
 def _reading(path: Path) -> Iterator[None]:
-    """Whatever goes wrong in here, the file is to blame: astropy fails in many ways on a bad one."""
+    """Whatever goes wrong in here, the file is to blame."""
     try:
         yield
     except (MemoryError, DamagedError):
@@ -100,61 +131,30 @@ def _reading(path: Path) -> Iterator[None]:
         raise DamagedError(f"cannot read {path} back as it was written: {error}", path) from error
 
 
-def read_frame(path: Path) -> Frame:
-    """Read back what `write_frame` wrote, exactly.
-
-    Raises DamagedError when the file is not there, damaged, or was not written by Coldframe.
-    """
-    from astropy.io import fits
-
-    with _reading(path), fits.open(path, memmap=False) as hdus:
-        facts = json.loads(bytes(hdus["FACTS"].data["JSON"][0].encode("ascii")))
-        data = _native(hdus[0].data)
-        flags = _native(hdus["FLAGS"].data)
-        planes = {
-            hdu.name.lower(): _native(hdu.data)
-            for hdu in hdus[2:]
-            if isinstance(hdu, fits.ImageHDU)
-        }
-        history = tuple(str(line) for line in hdus[0].header.get("HISTORY", ()))
-    return Frame(
-        data=data,
-        flags=flags,
-        info=FrameInfo.from_dict(facts["info"]),
-        planes=planes,
-        measures=facts["measures"],
-        history=_unfold(history),
-    )
-
-
 def write_numbers(path: Path, numbers: Numbers) -> None:
     """Write named float64 arrays as FITS image extensions, atomically."""
-    from astropy.io import fits
-
-    hdus: list[Any] = [fits.PrimaryHDU()]
+    hdus = [Hdu(image_header((), np.dtype("u1"), None))]
     for name, values in numbers.items():
         array = np.atleast_1d(np.asarray(values, dtype=np.float64))
-        hdu = fits.ImageHDU(array if array.size else None)
+        header = image_header(array.shape if array.size else (), array.dtype, "")
         # FITS upper-cases EXTNAME and forbids empty arrays; these cards keep the truth.
-        hdu.header["COLNAME"] = name
-        hdu.header["COLSHAPE"] = json.dumps(array.shape)
-        hdus.append(hdu)
-    with atomic(path, durable=False) as temporary:
-        fits.HDUList(hdus).writeto(temporary, overwrite=True)
+        header["COLNAME"] = name
+        header["COLSHAPE"] = json.dumps(array.shape)
+        hdus.append(Hdu(header, array.astype(">f8").tobytes()))
+    with atomic(path, durable=False) as temporary, temporary.open("wb") as file:
+        write_hdus(file, hdus, checksum=False)
 
 
 def read_numbers(path: Path) -> dict[str, Array]:
     """Read back what `write_numbers` wrote."""
-    from astropy.io import fits
-
-    with _reading(path), fits.open(path, memmap=False) as hdus:
+    with _reading(path):
         return {
-            hdu.header["COLNAME"]: (
-                np.zeros(json.loads(hdu.header["COLSHAPE"]))
-                if hdu.data is None
-                else _native(hdu.data)
+            text_value(hdu.cards["COLNAME"]): (
+                np.zeros(json.loads(text_value(hdu.cards["COLSHAPE"])))
+                if hdu.plane is None
+                else hdu.plane.whole()
             )
-            for hdu in hdus[1:]
+            for hdu in index(path)[1:]
         }
 
 
@@ -162,37 +162,17 @@ class Bands:
     """Reads bands of rows of a stored frame without reading the rest of it."""
 
     def __init__(self, path: Path) -> None:
-        from astropy.io import fits
-
+        planes = open_planes(path)
         self.path = path
-        with _reading(path), fits.open(path, memmap=False, lazy_load_hdus=True) as hdus:
-            header = hdus[0].header
-            self._data_at = hdus[0].fileinfo()["datLoc"]
-            self._flags_at = hdus["FLAGS"].fileinfo()["datLoc"]
-            self._type = {-32: ">f4", 16: ">i2"}[header["BITPIX"]]
-        self._zero = float(header.get("BZERO", 0.0))
-        self.width, self.height = header["NAXIS1"], header["NAXIS2"]
-        self.channels = header.get("NAXIS3", 1)
+        self._data, self._flags = planes["data"], planes["flags"]
+        self.height, self.width = self._data.shape[-2:]
+        self.channels = self._data.shape[0] if len(self._data.shape) == 3 else 1
 
     def read(self, y0: int, y1: int, channel: int, data: Array, flags: Array) -> None:
         """Fill `data` float32 (y1 - y0, x) and `flags` uint8 of the same shape."""
-        count = (y1 - y0) * self.width
-        start = (channel * self.height + y0) * self.width
-        size = np.dtype(self._type).itemsize
-        with _reading(self.path), self.path.open("rb") as file:
-            raw = np.fromfile(file, self._type, count, offset=self._data_at + start * size)
-            file.seek(0)
-            mask = np.fromfile(file, np.uint8, count, offset=self._flags_at + y0 * self.width)
-        if raw.size != count or mask.size != count:
-            raise DamagedError(f"{self.path} is shorter than its header says", self.path)
-        data[...] = raw.reshape(data.shape)
-        if self._zero:
-            data += np.float32(self._zero)
-        flags[...] = mask.reshape(flags.shape)
-
-
-def _native(array: Array) -> Array:
-    return np.ascontiguousarray(array, dtype=array.dtype.newbyteorder("="))
+        with _reading(self.path):
+            self._data.fill(channel, y0, y1, data)
+            self._flags.fill(0, y0, y1, flags)
 
 
 def _describe(header: Any, frame: Frame) -> None:
@@ -240,7 +220,7 @@ def _describe(header: Any, frame: Frame) -> None:
             header.add_history(("> " if i else "") + piece)
 
 
-def _unfold(lines: tuple[str, ...]) -> tuple[str, ...]:
+def _unfold(lines: Sequence[str]) -> tuple[str, ...]:
     out: list[str] = []
     for line in lines:
         if line.startswith("> ") and out:
@@ -257,9 +237,7 @@ def _ascii(text: str) -> str:
     return "".join(c if " " <= c <= "~" else "?" for c in text)
 
 
-def _provenance_tables(frame: Frame) -> list[Any]:
-    from astropy.io import fits
-
+def _provenance_tables(frame: Frame) -> list[Hdu]:
     known = {ancestor.key: ancestor for ancestor in frame.provenance}
     for key in (key for ancestor in frame.provenance for key in ancestor.inputs):
         known.setdefault(key, Ancestor(key, "", "{}", ()))
@@ -269,21 +247,25 @@ def _provenance_tables(frame: Frame) -> list[Any]:
         "LABEL": [_ascii(a.label) for a in known.values()],
         "PARAMS": [_ascii(a.params) for a in known.values()],
     }
-    made = [
-        fits.Column(name, f"{max(1, *map(len, values))}A", array=np.array(values, dtype=bytes))
-        for name, values in columns.items()
-    ]
+    texts = {name: [v.encode("ascii") for v in values] for name, values in columns.items()}
     row = {key: number for number, key in enumerate(known, start=1)}
     pairs = [(row[a.key], row[key]) for a in known.values() for key in a.inputs]
     edges = np.array(pairs, np.int32).reshape(-1, 2)
-    links = [
-        fits.Column(name, "J", array=edges[:, place])
-        for place, name in enumerate(("PRODUCT", "INPUT"))
-    ]
-    return [
-        fits.BinTableHDU.from_columns(made, name="PROVENANCE"),
-        fits.BinTableHDU.from_columns(links, name="INPUTS"),
-    ]
+    links = {"PRODUCT": edges[:, 0], "INPUT": edges[:, 1]}
+    return [_table("PROVENANCE", texts), _table("INPUTS", links)]
+
+
+def _table(name: str, columns: Mapping[str, Sequence[bytes] | Array]) -> Hdu:
+    """A binary table (FITS 4.0, section 7.3) of texts, as wide as the longest, or whole numbers."""
+    kinds = {
+        column: ">i4" if isinstance(values, np.ndarray) else f"S{max(1, *map(len, values))}"
+        for column, values in columns.items()
+    }
+    rows = np.zeros(len(next(iter(columns.values()))), list(kinds.items()))
+    for column, values in columns.items():
+        rows[column] = values
+    forms = {column: "J" if kind == ">i4" else f"{kind[1:]}A" for column, kind in kinds.items()}
+    return Hdu(table_header(name, forms, rows.dtype.itemsize, len(rows)), rows.tobytes())
 
 
 def read_provenance(path: Path) -> tuple[Ancestor, ...]:

@@ -154,7 +154,7 @@ def _told(
     run: Mapping[str, Any],
     store: Store | None,
 ) -> Lineage:
-    refs = {key: ref for key in nodes if store and (ref := store.get(key)) is not None}
+    refs = {key: ref for key in nodes if store and (ref := store.known(key)) is not None}
     unknown = []
     lost = sum(not node.step for node in nodes.values())
     if lost:

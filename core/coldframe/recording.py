@@ -50,7 +50,7 @@ class _Recorder:
 
     def ref(self, key: str) -> Ref | None:
         if key not in self.refs:
-            self.refs[key] = self.store.get(key)
+            self.refs[key] = self.store.known(key)
         return self.refs[key]
 
     def record(

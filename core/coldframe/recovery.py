@@ -80,10 +80,23 @@ def intact(sidecar: Path) -> bool:
         values = json.loads(sidecar.read_bytes())
         if values["key"] != sidecar.stem:
             return False
-        if values.get("crc") is None:
+        if values.get("crc") is None or values.get("dropped"):
             return True
         return bool(values["crc"] == file_crc(sidecar.with_suffix(".fits")))
     except (OSError, ValueError, KeyError, TypeError):
+        return False
+
+
+def running(root: Path) -> int:
+    """How many runs, besides those of this process, work in a store now, as far as can be told."""
+    marks = [(mark, _state(mark)) for mark in (root / MARKS).glob("*.json")]
+    return sum(state in ("alive", "elsewhere") and not _own(mark) for mark, state in marks)
+
+
+def _own(mark: Path) -> bool:
+    try:
+        return bool(json.loads(mark.read_bytes()) == _myself())
+    except (OSError, ValueError):
         return False
 
 

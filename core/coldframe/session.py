@@ -9,15 +9,19 @@ from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
+from coldframe.budget import limited
 from coldframe.camera.known import complete, find_cameras
 from coldframe.choose import choose_recipe
 from coldframe.digests import cache_file
+from coldframe.disk import check_disk
 from coldframe.errors import StepError, UsageError
-from coldframe.estimate import estimate, fitting_workers, load_rates, save_rates
+from coldframe.estimate import estimate, load_rates, save_rates
 from coldframe.evidence.planning import add_proof
-from coldframe.execute import pending, run_plan
+from coldframe.execute import SCHEDULERS, pending, run_plan
+from coldframe.footprint import BASE
 from coldframe.graph import compile_plan
 from coldframe.library.library import open_shelf
+from coldframe.limits import check_memory, fitting_readers, fitting_workers
 from coldframe.manifest import manifest, unfinished, versions, write_manifest
 from coldframe.night import DigestCache, NightScan, reader_for, scan
 from coldframe.planned import Plan, Resources, SetAsideFrame
@@ -25,12 +29,15 @@ from coldframe.plugins import Registry
 from coldframe.prepared import Prepared, Request
 from coldframe.recipe import Recipe, load_recipe
 from coldframe.recipe_document import find_recipe
+from coldframe.recovery import running
 from coldframe.report.blocks import Part
 from coldframe.report.record import RunRecord
 from coldframe.sources import stamp_sources
 from coldframe.specs import OutputTask, TaskSpec
 from coldframe.store import Ref, Store
+from coldframe.tidy import Tidy
 from coldframe.timing import Timings
+from coldframe.usage import note_use
 from coldframe.vetting.verdict import Verdict, Vetted, warnings
 from coldframe.vetting.vet import vet
 
@@ -80,8 +87,10 @@ def prepare(
         masters = [candidate.info for candidate in shelf.candidates] if shelf else []
         choice = choose_recipe(found.frames, registry, request.overrides, masters)
         recipe, why = choice.recipe, choice.why
-    resources = Resources(request.workers, request.memory)
-    vetted, found = _vet(request, recipe, found, registry, digests, watch)
+    resources = Resources(
+        request.workers, request.memory, request.scheduler not in ("threads", "sync")
+    )
+    vetted, found = _vet(request, recipe, found, registry, digests, resources, watch)
     bad = {id(v.info) for v in vetted}
     frames = [
         (info, reader_for(info, registry.readers).name)
@@ -108,9 +117,9 @@ def prepare(
     stamp_sources(plan.tasks, digests)
     tasks = pending(plan)
     rates = load_rates(request.store)
-    cost = estimate(plan, tasks, resources, rates)
+    cost, needs = estimate(plan, tasks, resources, rates, registry)
     return Prepared(
-        request, recipe, why, found, plan, tasks, resources, cost, rates, known.used, proof
+        request, recipe, why, found, plan, tasks, resources, cost, rates, needs, known.used, proof
     )
 
 
@@ -120,6 +129,7 @@ def _vet(
     found: NightScan,
     registry: Registry,
     digests: DigestCache,
+    resources: Resources,
     watch: Callable[[int, int], None] | None,
 ) -> tuple[list[Vetted], NightScan]:
     """(frames to set aside, the scan with the warnings added)."""
@@ -131,7 +141,7 @@ def _vet(
         recipe.vet,
         digests,
         keep=request.keep,
-        workers=_here(request),
+        workers=min(_here(request), fitting_readers(found.frames, resources)),
         watch=watch,
     )
     aside = [v for v in vetted if v.verdict is Verdict.SET_ASIDE]
@@ -174,8 +184,11 @@ def run(
     from coldframe.report.build import write_report
 
     request, plan = prepared.request, prepared.plan
+    if request.scheduler in SCHEDULERS:  # others have memory of their own
+        check_memory(prepared.needs, prepared.tasks, prepared.resources)
     store = Store(request.store)
     store.check_writable()
+    check_disk(prepared.estimate.disk, request.store_keeps, request.store, request.output)
     # Marks the folder from the start, so that a later scan never takes products for frames.
     write_manifest(request.output, unfinished("running", prepared.recipe.name))
     began = datetime.now(UTC)
@@ -184,20 +197,30 @@ def run(
     def watch(spec: TaskSpec, ref: Ref | None) -> None:
         if ref is not None:
             timings.add(spec, ref)
+            if tidy is not None:
+                tidy.done(spec)
         if progress is not None:
             progress(spec, ref)
 
+    note_use(plan, request.output)
+    # Another run may need what this one does not.
+    tidy = None if running(request.store) else Tidy(plan, prepared.tasks, request.store_keeps)
+    if tidy is not None:
+        tidy.begin(request.output)
     started = time.perf_counter()
-    made = run_plan(
-        plan,
-        dict(prepared.tasks),
-        scheduler=request.scheduler,
-        workers=fitting_workers(plan, prepared.resources),
-        memory=prepared.resources.memory,
-        watch=watch,
-        say=say,
-    )
+    with limited(prepared.resources.memory - BASE, prepared.needs):
+        made = run_plan(
+            plan,
+            dict(prepared.tasks),
+            scheduler=request.scheduler,
+            workers=fitting_workers(prepared.needs.values(), prepared.resources),
+            memory=prepared.resources.memory,
+            watch=watch,
+            say=say,
+        )
     elapsed = time.perf_counter() - started
+    if tidy is not None:
+        tidy.end()
     save_rates(request.store, timings.spent)
     record = make_record(
         prepared,

@@ -12,6 +12,7 @@ import numpy as np
 from coldframe.errors import PluginError, StepError
 from coldframe.frame import Array, Frame, FrameInfo
 from coldframe.grouping import common_facts
+from coldframe.planes import Joined, Planes, whole
 from coldframe.specs import BandTask, StackTask, guarded, need
 from coldframe.step import StackStep, Tile
 from coldframe.store import Ref, Store
@@ -79,21 +80,20 @@ def _join(merged: dict[str, list[Array]], info: FrameInfo) -> Frame:
 
 
 def run_stack(spec: StackTask, store: Store) -> Ref:
-    """Join the bands, finish the stack and store it; the bands are then deleted."""
+    """Join the bands, finish the stack and store it; the bands are then deleted.
+
+    Memory holds the pixels and flags of the whole, and what the step's `finish` asks for.
+    """
     done = store.get(spec.key)
     if done is None:
         step = spec.call.make()
         assert isinstance(step, StackStep)
         decision_ref = need(store, spec.decision)
         refs = [need(store, key) for key in decision_ref.rows]
-        whole = _assemble(spec, store)
-        data, flags = whole.pop("data"), whole.pop("flags")
-        info = common_info([ref.info for ref in refs])
-        stack = Frame(
-            data=data,
-            flags=flags,
-            info=replace(info, shape=flags.shape),
-            planes=whole,
+        stack = _assemble(spec, store)
+        stack = replace(
+            stack,
+            info=replace(common_info([ref.info for ref in refs]), shape=stack.shape),
             measures={
                 "frames": float(len(refs)),
                 "exposure_total": float(sum(ref.info.exposure or 0.0 for ref in refs)),
@@ -124,20 +124,12 @@ def run_stack(spec: StackTask, store: Store) -> Ref:
     return done
 
 
-def _assemble(spec: StackTask, store: Store) -> dict[str, Array]:
-    """All planes of the bands, one band in memory at a time besides the whole."""
-    whole: dict[str, Array] = {}
-    heights = [store.bands(key).height for key in spec.bands]
-    top = 0
-    for key, height in zip(spec.bands, heights, strict=True):
-        band = store.frame(key)
-        for name, plane in {"data": band.data, "flags": band.flags, **band.planes}.items():
-            if name not in whole:
-                shape = (*plane.shape[:-2], sum(heights), plane.shape[-1])
-                whole[name] = np.empty(shape, plane.dtype)
-            whole[name][..., top : top + height, :] = plane
-        top += height
-    return whole
+def _assemble(spec: StackTask, store: Store) -> Frame:
+    """The whole of the bands: pixels and flags in memory, the other planes still in their files."""
+    parts = [store.planes(key) for key in spec.bands]
+    joined = {name: Joined(tuple(part[name] for part in parts)) for name in parts[0]}
+    data, flags = whole(joined.pop("data")), whole(joined.pop("flags"))
+    return Frame(data=data, flags=flags, info=FrameInfo(), planes=Planes(joined))
 
 
 def common_info(infos: Sequence[FrameInfo]) -> FrameInfo:

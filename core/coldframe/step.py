@@ -29,6 +29,29 @@ class Column:
 
 
 @dataclass(frozen=True, slots=True)
+class Takes:
+    """Memory a step takes, for planning: at least what was measured.
+
+    mono, mosaic, colour : bytes per pixel (y, x) of the frame that a step is given, by the kind of
+        frame: the most that `apply` or `finish` holds besides that frame, with what it returns.
+    look : the same of `survey` and `measure`, for any kind of frame.
+    sample : bytes that `reduce` holds per value of a tile, besides the tile.
+    tile : bytes that `reduce` holds per pixel (h, w) of a tile, with what it returns.
+    planes : bytes per pixel and colour of a stack's planes besides data and flags.
+    always : bytes that any call takes, however small the frame.
+    """
+
+    mono: float = 30
+    mosaic: float = 60
+    colour: float = 60
+    look: float = 30
+    sample: float = 10
+    tile: float = 100
+    planes: float = 20
+    always: int = 0
+
+
+@dataclass(frozen=True, slots=True)
 class Row:
     """One frame as a group decision sees it: facts and numbers, no pixels."""
 
@@ -81,7 +104,7 @@ class Step(ABC):
     same input would give other bytes. about : one line. params : JSON Schema "properties" of the
     `with:` block; every property has a description, a default, and "unit" where it has one.
     sources : where the method is published. columns : numbers it reports.
-    master_kinds : kinds of master frames that `ctx.masters` may hold.
+    master_kinds : kinds of master frames that `ctx.masters` may hold. takes : memory, see there.
     """
 
     name: ClassVar[str]
@@ -91,6 +114,7 @@ class Step(ABC):
     sources: ClassVar[Sequence[str]] = ()
     columns: ClassVar[Mapping[str, Column]] = {}
     master_kinds: ClassVar[Sequence[str]] = ()
+    takes: ClassVar[Takes] = Takes()
 
     def survey(self, frame: Frame, ctx: Context) -> Numbers:
         """Look at one input frame, for a decision over the whole group. Optional.
@@ -108,11 +132,14 @@ class Step(ABC):
 class FrameStep(Step):
     """One frame in, one frame out. May look at the whole group first (`survey`, `decide`).
 
+    makes_colour : a CFA mosaic that goes in comes out in colour.
+
     anchored : the group is decided on night by night, and all nights go by the first: `decide`
     then finds the first night's decision in `ctx.decision` (empty for the first night itself). A
     night that is added later changes nothing about the frames of earlier ones.
     """
 
+    makes_colour: ClassVar[bool] = False
     anchored: ClassVar[bool] = False
 
     def decide(self, rows: Sequence[Row], ctx: Context) -> Numbers:

@@ -10,7 +10,7 @@ from __future__ import annotations
 import hashlib
 import json
 from collections import deque
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
@@ -18,10 +18,12 @@ from typing import Any
 from coldframe.digests import file_crc
 from coldframe.errors import StoreError
 from coldframe.facts import describe
-from coldframe.frame import Ancestor, Frame, FrameInfo
+from coldframe.frame import Ancestor, Array, Frame, FrameInfo
+from coldframe.planes import Filed
 from coldframe.product import (
     Bands,
     atomic,
+    open_planes,
     read_frame,
     read_numbers,
     write_frame,
@@ -30,6 +32,8 @@ from coldframe.product import (
 from coldframe.step import Numbers
 
 FORMAT = "1"  # raise when stored files change meaning: old products are then made anew
+
+BAND = "-band"  # ends the keys of bands, which go when their stack is made
 
 
 def product_key(*parts: Any) -> str:
@@ -89,7 +93,7 @@ class Ref:
     @classmethod
     def from_json(cls, values: Mapping[str, Any]) -> Ref:
         """The inverse of `to_json`."""
-        known = {k: v for k, v in values.items() if k not in ("size", "crc")}
+        known = {k: v for k, v in values.items() if k not in ("size", "crc", "dropped")}
         known["info"] = FrameInfo.from_dict(known["info"])
         for name in ("inputs", "planes", "history", "rows"):
             known[name] = tuple(known[name])
@@ -98,6 +102,22 @@ class Ref:
             Ancestor(**{**one, "inputs": tuple(one["inputs"])}) for one in known.get("past", ())
         )
         return cls(**known)
+
+
+class StoredNumbers(Mapping[str, Array]):
+    """A survey's numbers that stay in the store until one of them is asked for."""
+
+    def __init__(self, store: Store, key: str) -> None:
+        self._store, self._key = store, key
+
+    def __getitem__(self, name: str) -> Array:
+        return self._store.numbers(self._key)[name]
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._store.numbers(self._key))
+
+    def __len__(self) -> int:
+        return len(self._store.numbers(self._key))
 
 
 class Store:
@@ -112,20 +132,22 @@ class Store:
 
     def get(self, key: str) -> Ref | None:
         """What is stored under `key`, or None when it is not there whole."""
+        return self._told(key, whole=True)
+
+    def known(self, key: str) -> Ref | None:
+        """What is known of a product: that stays true when its pixels are gone."""
+        return self._told(key, whole=False)
+
+    def _told(self, key: str, *, whole: bool) -> Ref | None:
         try:
             values = json.loads(self.file(key).with_suffix(".json").read_text())
-            if values["size"] is not None and self.file(key).stat().st_size != values["size"]:
+            size = values["size"]
+            gone = values.get("dropped", False)
+            if whole and size is not None and (gone or self.file(key).stat().st_size != size):
                 return None
             return Ref.from_json(values)
         except (OSError, ValueError, KeyError, TypeError):
             return None  # absent or cut short: the work is simply done again
-
-    def _told(self, key: str) -> Ref | None:
-        """The sidecar alone: what a product was made of stays true when its pixels are gone."""
-        try:
-            return Ref.from_json(json.loads(self.file(key).with_suffix(".json").read_text()))
-        except (OSError, ValueError, KeyError, TypeError):
-            return None
 
     def put(self, ref: Ref, *, durable: bool = False) -> Ref:
         """Record `ref`, after its FITS file if it has one."""
@@ -154,9 +176,35 @@ class Store:
         """The stored numbers. Raises DamagedError when they are gone or damaged."""
         return read_numbers(self.file(key))
 
+    def planes(self, key: str) -> dict[str, Filed]:
+        """ "data", "flags" and the other planes of a stored frame, left in their file."""
+        return open_planes(self.file(key))
+
     def bands(self, key: str) -> Bands:
         """A reader of row bands of a stored frame."""
         return Bands(self.file(key))
+
+    def listed(self, pattern: str = "*") -> Iterator[str]:
+        """Keys of all products, whole or not, that fit a pattern of file names."""
+        return (path.stem for path in self.root.glob(f"[0-9a-f][0-9a-f]/{pattern}.json"))
+
+    def drop(self, key: str) -> int:
+        """Remove a product's pixels and keep what is known of it; bytes freed.
+
+        Raises StoreError when the folder cannot be written.
+        """
+        file = self.file(key)
+        try:
+            values = json.loads(file.with_suffix(".json").read_text())
+            size = file.stat().st_size
+        except (OSError, ValueError):
+            return 0
+        if not values.get("dropped"):
+            # The mark first: a product that was dropped by half is no product.
+            with atomic(file.with_suffix(".json"), durable=False) as temporary:
+                temporary.write_text(json.dumps({**values, "dropped": True}, sort_keys=True))
+        file.unlink(missing_ok=True)
+        return size
 
     def delete(self, key: str) -> None:
         """Remove a product; the sidecar goes first, so that half a removal is no product."""
@@ -172,7 +220,7 @@ class Store:
             current = queue.popleft()
             if current in out:
                 continue
-            ref = None if current in told else self._told(current)
+            ref = None if current in told else self.known(current)
             if ref is not None:
                 told |= {one.key: one for one in ref.past}
                 own = Ancestor(current, ref.step, ref.params, ref.inputs, named(ref.info))

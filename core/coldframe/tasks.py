@@ -10,12 +10,12 @@ import json
 import logging
 import time
 from dataclasses import replace
-from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
+from coldframe.budget import budget
 from coldframe.deciding import run_decision
 from coldframe.errors import ColdframeError, PluginError, SetAside, StoreError
 from coldframe.frame import Ancestor, Frame, FrameInfo
@@ -54,6 +54,11 @@ def run_task(spec: TaskSpec, *_inputs: Any) -> Ref:
     ColdframeError
         With a message for people; what a plugin raised otherwise is wrapped in PluginError.
     """
+    with budget().held(spec.key):
+        return _run(spec)
+
+
+def _run(spec: TaskSpec) -> Ref:
     started = time.perf_counter()
     if getattr(spec, "trial", None) is None:
         ref = _task(spec)
@@ -232,7 +237,7 @@ def apply_op(
         more["decision"] = store.numbers(op.decision)
         more["index"] = decision.rows.index(op.came_from)
     if op.masters:
-        more["masters"] = {kind: _master(str(store.root), key) for kind, key in op.masters.items()}
+        more["masters"] = {kind: _master(store, key) for kind, key in op.masters.items()}
     if frame.data.dtype != np.float32:
         frame = frame.with_pixels(frame.data.astype(np.float32))
     context = call.context(op.key, **more)
@@ -242,13 +247,16 @@ def apply_op(
     return out
 
 
-@lru_cache(maxsize=6)
-def _master(root: str, key: str) -> Frame:
+def _master(store: Store, key: str) -> Frame:
     """Masters serve many frames; a few stay in memory. They are read-only for every step."""
-    frame = Store(Path(root)).frame(key)
-    for array in (frame.data, frame.flags, *frame.planes.values()):
-        array.flags.writeable = False
-    return frame
+
+    def load() -> Frame:
+        frame = store.frame(key)
+        for array in (frame.data, frame.flags):
+            array.flags.writeable = False
+        return frame
+
+    return budget().lent(f"{store.root}/{key}", load)
 
 
 def _look(look: Look, frame: Frame, frame_key: str, store: Store) -> None:

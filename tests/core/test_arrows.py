@@ -11,7 +11,8 @@ CORE = Path(coldframe.__file__).parent
 
 # Who may not be imported by whom, bottom layer first: a module may import its own layer or lower.
 LAYERS = [
-    {"errors", "frame"},
+    {"errors", "frame", "planes", "memory", "budget"},
+    {"fitsfile"},
     {"step", "yamlpos", "facts", "stretch"},
     {"hooks", "product", "grouping", "matching", "matching_rules", "kinds"},
     {"interpolation"},
@@ -21,8 +22,8 @@ LAYERS = [
     {"recipe_check", "stacking", "deciding"},
     {"recipe", "tasks"},
     {"planned"},
-    {"lending"},
-    {"graph", "choose"},
+    {"lending", "footprint", "tidy"},
+    {"graph", "choose", "disk", "limits"},
     {"execute", "estimate", "explain"},
     {"prepared"},
     {"recording"},

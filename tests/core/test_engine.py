@@ -298,7 +298,7 @@ def test_full_disk_is_a_clear_error(night, monkeypatch):
     def full(*_args, **_more):
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr("astropy.io.fits.HDUList.writeto", full)
+    monkeypatch.setattr("coldframe.product.write_hdus", full)
     with pytest.raises(StoreError, match=r"cannot write .*: No space left on device"):
         night.run()
     assert not list(night.store.rglob("*.fits"))

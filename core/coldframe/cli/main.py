@@ -24,6 +24,7 @@ COMMANDS = {
     "compare": "Say which of two runs is deeper, sharper, flatter.",
     "inspect": "Vet every frame: what is wrong with it, in words and numbers.",
     "recipe": "List, show and check recipes.",
+    "store": "See how large a run's store is, and prune it.",
     "steps": "Show every installed step.",
     "plugin": "Start a plugin with a step of your own.",
     "camera": "Measure a camera; advise on exposure.",

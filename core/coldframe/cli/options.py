@@ -16,6 +16,7 @@ from coldframe.execute import SCHEDULERS, check_scheduler
 from coldframe.nights_file import read_nights
 from coldframe.prepared import Request
 from coldframe.session import default_memory, default_workers
+from coldframe.tidy import KEEP
 
 UNITS = {"": 1, "B": 1, "K": 1 << 10, "M": 1 << 20, "G": 1 << 30, "T": 1 << 40}
 
@@ -125,6 +126,11 @@ def planning_options(function: Callable[..., Any]) -> Callable[..., Any]:
                 "--memory", type=Size(), default=None,
                 show_default="half of the machine's, or the cluster's", help="Limit, such as 2GiB.",
             ),
+            click.option(
+                "--store-keeps", type=click.Choice(tuple(KEEP)), default="all", show_default=True,
+                help="all: everything, for quick runs with other settings or more frames; masters: "
+                "single frames go as soon as they are not needed; results: masters go too.",
+            ),
             keep_option,
             click.option("--no-vet", is_flag=True, help="Do not vet the frames first."),
             click.option(
@@ -156,6 +162,7 @@ def make_request(
     workers: int | None,
     memory: int | None,
     scheduler: str = "threads",
+    store_keeps: str = "all",
     cameras: tuple[Path, ...] = (),
     library: Path | None = None,
     no_library: bool = False,
@@ -192,6 +199,7 @@ def make_request(
         scheduler=scheduler,
         workers=workers,
         memory=memory,
+        store_keeps=store_keeps,
         cameras=cameras,
         library=library,
         use_library=not no_library,

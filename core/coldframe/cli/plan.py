@@ -73,7 +73,7 @@ def describe(prepared: Prepared) -> dict[str, Any]:
                     "distances": dict(farthest.distances),
                 }
             )
-    total = len(plan.tasks)
+    total, keeps = len(plan.tasks), prepared.request.store_keeps
     return {
         "recipe": prepared.recipe.name,
         "why": prepared.why,
@@ -97,7 +97,14 @@ def describe(prepared: Prepared) -> dict[str, Any]:
         "estimate": {
             "seconds": round(prepared.estimate.seconds, 1),
             "memory": prepared.estimate.memory,
-            "disk": prepared.estimate.disk,
+            "least_memory": prepared.estimate.least_memory,
+            "disk": prepared.estimate.disk.store[keeps].peak,
+            "disk_after": prepared.estimate.disk.store[keeps].after,
+            "output": prepared.estimate.disk.output,
+            "disk_by_rule": {
+                rule: {"peak": room.peak, "after": room.after}
+                for rule, room in prepared.estimate.disk.store.items()
+            },
         },
         "output": str(prepared.request.output),
         "store": str(prepared.request.store),
@@ -129,7 +136,13 @@ def _print(facts: dict[str, Any]) -> None:
         click.echo(f"warning: {warning}")
     cost, tasks = facts["estimate"], facts["tasks"]
     click.echo(
-        f"\n{tasks['to_do']} of {tasks['all']} tasks to do; about {seconds_text(cost['seconds'])}, "
-        f"{bytes_text(cost['memory'])} of memory, {bytes_text(cost['disk'])} of disk in "
-        f"{facts['store']}"
+        f"\n{tasks['to_do']} of {tasks['all']} tasks to do; about {seconds_text(cost['seconds'])}"
+    )
+    click.echo(
+        f"memory: about {bytes_text(cost['memory'])}; --memory must be "
+        f"{bytes_text(cost['least_memory'])} at least"
+    )
+    click.echo(
+        f"disk: {bytes_text(cost['disk'])} in {facts['store']}, of which "
+        f"{bytes_text(cost['disk_after'])} stay; {bytes_text(cost['output'])} in {facts['output']}"
     )

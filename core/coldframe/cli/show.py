@@ -8,6 +8,8 @@ from typing import Any
 
 import click
 
+from coldframe.memory import bytes_text as bytes_text
+
 json_option = click.option("--json", "as_json", is_flag=True, help="Print JSON.")
 
 
@@ -37,15 +39,6 @@ def print_table(title: str, heads: Sequence[str], rows: Iterable[Sequence[str]])
     for row in rows:
         table.add_row(*(Text(str(cell)) for cell in row))
     console.print(table)
-
-
-def bytes_text(count: float) -> str:
-    """Bytes for people, in binary units."""
-    for unit in ("B", "KiB", "MiB", "GiB"):
-        if count < 1024 or unit == "GiB":
-            return f"{count:.0f} {unit}" if unit in ("B", "KiB") else f"{count:.1f} {unit}"
-        count /= 1024
-    raise AssertionError
 
 
 def seconds_text(seconds: float) -> str:

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from coldframe.planned import Plan
 from coldframe.report.record import Variant
 from coldframe.specs import BandTask, DecideTask, FrameTask, Look, Op, StackTask, StepCall
-from coldframe.store import product_key
+from coldframe.store import BAND, product_key
 
 STEP = "proof"
 """Name of this work in progress displays and timings."""
@@ -132,7 +132,7 @@ def _stack(plan: Plan, like: StackTask, members: Sequence[Member], after: tuple[
     decide = DecideTask(store, decision, STEP, call, tuple(members), like.label, trial=())
     plan.tasks[decision] = (decide, tuple(dict.fromkeys(needs)))
     parts = len(like.bands)
-    bands = tuple(product_key("band", key, part, parts) for part in range(parts))
+    bands = tuple(product_key("band", key, part, parts) + BAND for part in range(parts))
     for part, band in enumerate(bands):
         task = BandTask(store, band, STEP, call, decision, key, part, parts, trial=())
         plan.tasks[band] = (task, (decision,))

@@ -14,9 +14,12 @@ import numpy as np
 from coldframe.digests import file_digest
 from coldframe.errors import StoreError
 from coldframe.frame import Frame
+from coldframe.lending import BLEND
 from coldframe.product import atomic
 from coldframe.specs import BlendTask, FetchTask, need
 from coldframe.store import Ref, Store
+
+ROWS = 64  # blended at once, in float64
 
 
 def place(source: Path, target: Path) -> None:
@@ -81,7 +84,7 @@ def run_blend(spec: BlendTask, store: Store) -> Ref:
     )
     ref = Ref(
         spec.key,
-        step="blend 1",
+        step=BLEND,
         inputs=(spec.cold, spec.warm),
         info=frame.info,
         measures=frame.measures,
@@ -97,25 +100,30 @@ def blend(cold: Frame, warm: Frame, weight: float, weight_error: float) -> Frame
     Planes: variance, ADU^2, from both masters and from the weight's own uncertainty; it is there
     when both masters have one.
     """
-    a, b = cold.data.astype(np.float64), warm.data.astype(np.float64)
-    data = (1 - weight) * a + weight * b
-    planes = {}
-    if "variance" in cold.planes and "variance" in warm.planes:
-        variance = (
-            (1 - weight) ** 2 * cold.planes["variance"].astype(np.float64)
-            + weight**2 * warm.planes["variance"]
-            + ((b - a) * weight_error) ** 2
-        )
-        planes["variance"] = variance.astype(np.float32)
+    known = "variance" in cold.planes and "variance" in warm.planes
+    own = [cold.planes["variance"], warm.planes["variance"]] if known else []
+    data, apart = np.empty_like(cold.data), np.empty_like(cold.data)
+    variance = np.empty_like(cold.data) if known else np.empty(0, np.float32)
+    for y in range(0, cold.shape[0], ROWS):
+        part = np.s_[..., y : y + ROWS, :]
+        a, b = cold.data[part].astype(np.float64), warm.data[part].astype(np.float64)
+        data[part] = (1 - weight) * a + weight * b
+        apart[part] = np.abs(b - a)
+        if known:
+            variance[part] = (
+                (1 - weight) ** 2 * own[0][part].astype(np.float64)
+                + weight**2 * own[1][part]
+                + ((b - a) * weight_error) ** 2
+            )
     return Frame(
-        data=data.astype(np.float32),
+        data=data,
         flags=cold.flags | warm.flags,
         info=cold.info,
-        planes=planes,
+        planes={"variance": variance} if known else {},
         measures={
             "frames": cold.measures.get("frames", 0.0) + warm.measures.get("frames", 0.0),
             "level": float(np.median(data)),
-            "blend_error": float(np.median(np.abs(b - a)) * weight_error),
+            "blend_error": float(np.median(apart) * weight_error),
         },
         history=(*cold.history, *warm.history),
     )

@@ -20,7 +20,6 @@ from coldframe.stretch import preview
 _LARGE = 1400  # px, longest side of the result
 _SEVERAL = 900  # the same when there are several results
 _HALF = 500  # px, longest side of a picture of a pair
-_TRIES = 3  # lights to try for one whose pixels are still there
 _MASTER = 320  # px, longest side of a master's picture
 _MASTERS = 24
 _OWN_STRETCH = "Each is stretched by itself to show its pattern: compare shapes, not brightness."
@@ -126,7 +125,7 @@ def _one_and_stack(record: RunRecord, album: Album, result: Result, title: str) 
     after = album.glance(result.stack.id)
     if after is None or len(result.stack.frames) < 2:
         return []
-    for frame in _typical(record, result.stack.frames)[:_TRIES]:
+    for frame in _typical(record, result.stack.frames):
         before = album.glance(before_stack(record, frame, result.stack))
         if before is None or before.crop.data.shape != after.crop.data.shape:
             continue
@@ -159,7 +158,7 @@ def _stack_and_final(album: Album, result: Result, title: str) -> list[Block]:
 
 
 def _raw_and_clean(record: RunRecord, album: Album) -> list[Block]:
-    for frame in _typical(record)[:_TRIES]:
+    for frame in _typical(record):
         after = album.glance(calibrated(record, frame))
         before = album.glance(frame.id) if after is not None else None
         if before is None or after is None or before.crop.data.shape != after.crop.data.shape:

@@ -71,8 +71,8 @@ class Album:
 def glance(frame: Frame) -> Glance:
     """The small copy of a frame."""
     colour = colours(frame)
-    planes = {n: p for n, p in frame.planes.items() if p.shape[-2:] == frame.shape}
-    maps = {name: _map(planes[name]) for name in MAPS if name in planes}
+    # One plane after another: each may be as large as the picture.
+    maps = {name: _map(frame, name) for name in MAPS if name in frame.planes}
     return Glance(
         whole=preview(colour, WHOLE),
         crop=middle(colour, CROP),
@@ -126,13 +126,21 @@ def thin(frame: Frame, size: int) -> Frame:
     return replace(frame, data=frame.data[part].copy(), flags=frame.flags[part].copy())
 
 
-def _map(plane: Array) -> Map | None:
-    """The plane with colours averaged; None when it holds no number."""
+def _map(frame: Frame, name: str) -> Map | None:
+    """A plane with colours averaged; None when it holds no number or is no map of the frame."""
+    plane = frame.planes[name]
+    if plane.shape[-2:] != frame.shape:
+        return None
     flat = plane if plane.ndim == 2 else plane.mean(axis=0, dtype=np.float32)
     good = np.isfinite(flat)
     if not good.any():
         return None
-    inside = plane if good.all() else plane[..., good]
+    images = plane if plane.ndim == 3 else plane[np.newaxis]
+    top = np.inf if plane.dtype.kind == "f" else np.iinfo(plane.dtype).max
+    bottom = -np.inf if plane.dtype.kind == "f" else np.iinfo(plane.dtype).min
+    low = min(float(image.min(where=good, initial=top)) for image in images)
+    high = max(float(image.max(where=good, initial=bottom)) for image in images)
+    del plane, images
     flags = np.where(good, np.uint8(0), np.uint8(Flag.NO_DATA))
     small = preview(Frame(flat, flags, FrameInfo()), MAP)
-    return Map(small.data, float(inside.min()), float(inside.max()))
+    return Map(small.data, low, high)

@@ -10,6 +10,7 @@ import numpy as np
 
 from coldframe.errors import SetAside
 from coldframe.frame import Array, Flag, Frame
+from coldframe.planes import with_planes
 from coldframe_steps.background.sampling import Samples, take_samples
 from coldframe_steps.background.structure import fewest, sky_samples
 from coldframe_steps.background.surfaces import Polynomial, Surface, ThinPlate, robust_fit
@@ -109,13 +110,12 @@ def _removed(
             params["keep_level"],
             cleaned[c],
         )
-    planes = dict(frame.planes)
-    if divide and "variance" in planes:
+    changed = {"background": models.reshape(frame.data.shape)}
+    if divide and "variance" in frame.planes:
         there = (frame.flags & EMPTY) == 0
         factors = np.where(there, levels[:, np.newaxis, np.newaxis] / models, np.float32(1))
         factors = factors if frame.data.ndim == 3 else factors[0]
-        planes["variance"] = planes["variance"] * factors**2
-    planes["background"] = models.reshape(frame.data.shape)
+        changed = {"variance": frame.planes["variance"] * factors**2, **changed}
     measures = {
         "background_rms": float(np.sqrt(np.mean(sigmas**2))),
         "background_range": float(ranges.max()),
@@ -124,7 +124,7 @@ def _removed(
     return replace(
         frame,
         data=cleaned.reshape(frame.data.shape),
-        planes=planes,
+        planes=with_planes(frame.planes, changed),
         history=(*frame.history, _history(measures, sky.size, params, version)),
     ).with_measures(**measures)
 

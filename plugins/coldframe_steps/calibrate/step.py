@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import Any, ClassVar
 
 from coldframe.frame import Frame
-from coldframe.step import Column, Context, FrameStep
+from coldframe.step import Column, Context, FrameStep, Takes
 
 _REGION: Mapping[str, Any] = {
     "type": ["array", "null"],
@@ -89,6 +89,7 @@ class Calibrate(FrameStep):
         "saturated_pixels": Column("count", "pixels at or above the white level"),
         "clipped_pixels": Column("count", "pixels at the bottom of the converter's range"),
     }
+    takes = Takes(mono=14, mosaic=14)
     sources = (
         "EMVA Standard 1288: linear camera model, dark signal and non-uniformity",
         "J. Janesick, Photon Transfer (2007): noise of offset, dark and flat correction",

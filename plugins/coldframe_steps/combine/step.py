@@ -9,7 +9,7 @@ import numpy as np
 
 from coldframe.errors import SetAside, StepError
 from coldframe.frame import UNUSABLE, Array, Frame
-from coldframe.step import Column, Context, Numbers, Row, StackStep, Tile
+from coldframe.step import Column, Context, Numbers, Row, StackStep, Takes, Tile
 from coldframe_steps.combine.rejection import (
     REJECTION_PARAMS,
     REJECTION_SOURCES,
@@ -43,6 +43,7 @@ class Combine(StackStep):
         },
         **REJECTION_PARAMS,
     }
+    takes = Takes(mono=8, mosaic=8, colour=20, look=6, sample=0, tile=60, planes=10)
     sources = REJECTION_SOURCES
     columns: ClassVar[Mapping[str, Column]] = {
         "level": Column("ADU", "median of the usable pixels"),

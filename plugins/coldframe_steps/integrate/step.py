@@ -10,7 +10,7 @@ import numpy as np
 
 from coldframe.errors import SetAside, StepError
 from coldframe.frame import UNUSABLE, Array, Flag, Frame
-from coldframe.step import Column, Context, Numbers, Row, StackStep, Tile
+from coldframe.step import Column, Context, Numbers, Row, StackStep, Takes, Tile
 from coldframe_steps.combine.rejection import (
     REJECTION_PARAMS,
     REJECTION_SOURCES,
@@ -85,6 +85,7 @@ class Integrate(StackStep):
             ),
         },
     }
+    takes = Takes(mono=16, mosaic=16, colour=24, look=6, sample=1, tile=70, planes=14)
     sources = (
         *REJECTION_SOURCES,
         "I. R. King (1983), PASP 95, 163: a star's noise grows with the area its light covers",

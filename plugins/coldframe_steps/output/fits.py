@@ -8,7 +8,9 @@ from pathlib import Path
 from typing import Any
 
 from coldframe.frame import Frame
+from coldframe.planes import only
 from coldframe.product import write_frame
+from coldframe.step import Takes
 from coldframe_steps.output.options import option
 
 
@@ -18,6 +20,7 @@ class FitsWriter:
     name = "fits"
     version = "2"
     about = "FITS 4.0: linear values in ADU with flags, planes, history, provenance and checksums"
+    takes = Takes(mono=1, mosaic=1, colour=1, planes=18)
     params: Mapping[str, Mapping[str, Any]] = {
         "planes": {
             "description": "Which further planes go in: all, or those named, such as variance.",
@@ -31,7 +34,6 @@ class FitsWriter:
         path = folder / f"{stem}.fits"
         wanted = option(params, self.params, "planes")
         if wanted != "all":
-            planes = {name: plane for name, plane in frame.planes.items() if name in wanted}
-            frame = replace(frame, planes=planes)
+            frame = replace(frame, planes=only(frame.planes, wanted))
         write_frame(path, frame)
         return path

@@ -10,6 +10,7 @@ from typing import Any
 
 from coldframe.frame import Frame
 from coldframe.product import atomic
+from coldframe.step import Takes
 from coldframe.stretch import fit_stretch, preview, render
 from coldframe_steps.output.options import option
 
@@ -21,6 +22,7 @@ class PngWriter:
     name = "png"
     version = "2"
     about = "PNG preview: averaged down, stretched by asinh to show the faint sky, sRGB"
+    takes = Takes(mono=13, mosaic=13, colour=16, planes=1, always=80 << 20)
     params: Mapping[str, Mapping[str, Any]] = {
         "stretch": {
             "description": "linked: one curve for all colours, so that hues are kept. "

@@ -8,7 +8,7 @@ from typing import Any, ClassVar
 
 from coldframe.errors import SetAside
 from coldframe.frame import Frame
-from coldframe.step import Context, FrameStep
+from coldframe.step import Context, FrameStep, Takes
 
 
 class Demosaic(FrameStep):
@@ -30,6 +30,8 @@ class Demosaic(FrameStep):
             "default": "linear-5x5",
         },
     }
+    takes = Takes(mosaic=24)
+    makes_colour = True
     sources = (
         "Malvar, He & Cutler 2004, Proc. IEEE ICASSP 3, 485 (gradient-corrected linear 5 x 5)",
     )

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from coldframe.frame import Frame
-from coldframe.step import Context, MeasureStep
+from coldframe.step import Context, MeasureStep, Takes
 from coldframe_steps.register.terms import COLUMNS, PARAMS, SOURCES
 
 
@@ -16,6 +16,7 @@ class MeasureStars(MeasureStep):
     version = "2"
     about = "Number of stars, FWHM, roundness, sky level and noise of every frame"
     params = {"threshold": PARAMS["threshold"]}
+    takes = Takes(look=16, always=96 << 20)
     sources = SOURCES
     columns = COLUMNS
 

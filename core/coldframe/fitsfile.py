@@ -1,0 +1,265 @@
+"""Writing and indexing FITS files without holding them in memory.
+
+Coldframe's own products only: images and one kind of table. Frames of cameras, which may hold
+anything, go through a general library. Source: FITS Standard 4.0 (IAU FITS Working Group, 2018).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, BinaryIO
+
+import numpy as np
+
+from coldframe.planes import PIECE, Filed, Plane, pieces
+
+BLOCK = 2880  # bytes; headers and data fill whole blocks (section 3.1)
+CARD = 80
+
+BITPIX = {"u1": 8, "i2": 16, "u2": 16, "i4": 32, "u4": 32, "i8": 64, "f4": -32, "f8": -64}
+"""Types that can be written; unsigned ones of more than a byte by BZERO (section 5.2.5)."""
+
+STORED = {8: "u1", 16: ">i2", 32: ">i4", 64: ">i8", -32: ">f4", -64: ">f8"}
+
+MOST_HEADER = 10_000 * CARD  # a longer header is a damaged one
+
+
+@dataclass(frozen=True, slots=True)
+class Hdu:
+    """A header and its data: a plane, the bytes of a table, or nothing."""
+
+    header: Any  # astropy.io.fits.Header
+    data: Plane | bytes | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Indexed:
+    """An HDU of a file: cards by keyword as text, HISTORY lines, and where the data are."""
+
+    cards: Mapping[str, str]
+    history: Sequence[str]
+    at: int
+    size: int
+    plane: Filed | None  # None for tables and where there are no data
+
+    @property
+    def name(self) -> str:
+        """EXTNAME, upper case; empty for the primary HDU."""
+        return text_value(self.cards.get("EXTNAME", ""))
+
+
+def image_header(shape: Sequence[int], kind: np.dtype[Any], name: str | None) -> Any:
+    """The mandatory cards of an image in their order (sections 4.4.1 and 7.1).
+
+    shape : as numpy has it, x last. name : EXTNAME; None for the primary HDU.
+
+    Raises ValueError for a type that FITS has no number for.
+    """
+    from astropy.io import fits
+
+    code = kind.str[1:]
+    if code not in BITPIX:
+        raise ValueError(f"FITS cannot hold pixels of the type {kind}")
+    header = fits.Header()
+    if name is None:
+        header["SIMPLE"] = (True, "conforms to FITS standard")
+    else:
+        header["XTENSION"] = ("IMAGE", "Image extension")
+    header["BITPIX"] = (BITPIX[code], "array data type")
+    header["NAXIS"] = (len(shape), "number of array dimensions")
+    for axis, size in enumerate(reversed(shape), 1):
+        header[f"NAXIS{axis}"] = size
+    if name is None:
+        header["EXTEND"] = True
+    else:
+        header["PCOUNT"] = (0, "number of parameters")
+        header["GCOUNT"] = (1, "number of groups")
+    if _zero(kind):
+        header["BSCALE"], header["BZERO"] = 1, _zero(kind)
+    if name:
+        header["EXTNAME"] = (name.upper(), "extension name")
+    return header
+
+
+def table_header(name: str, forms: Mapping[str, str], width: int, rows: int) -> Any:
+    """The cards of a binary table (section 7.3). forms : TFORM by column. width : bytes of a row."""
+    from astropy.io import fits
+
+    header = fits.Header()
+    header["XTENSION"] = ("BINTABLE", "binary table extension")
+    header["BITPIX"] = (8, "array data type")
+    header["NAXIS"] = (2, "number of array dimensions")
+    header["NAXIS1"] = (width, "length of dimension 1")
+    header["NAXIS2"] = (rows, "length of dimension 2")
+    header["PCOUNT"] = (0, "number of group parameters")
+    header["GCOUNT"] = (1, "number of groups")
+    header["TFIELDS"] = (len(forms), "number of table fields")
+    for number, (column, form) in enumerate(forms.items(), 1):
+        header[f"TTYPE{number}"] = column
+        header[f"TFORM{number}"] = form
+    header["EXTNAME"] = (name, "extension name")
+    return header
+
+
+def _zero(kind: np.dtype[Any]) -> int:
+    unsigned = kind.kind == "u" and kind.itemsize > 1
+    return 1 << (8 * kind.itemsize - 1) if unsigned else 0
+
+
+def write_hdus(file: BinaryIO, hdus: Sequence[Hdu], *, checksum: bool) -> None:
+    """Write one HDU after another, data in pieces.
+
+    checksum : add CHECKSUM and DATASUM cards (section 4.4.2.7). Their comment holds no time of
+    writing: the same content gives the same bytes.
+    """
+    for hdu in hdus:
+        start = file.tell()
+        if checksum:
+            # Any sum has room in these, so that the header can be written again when it is known.
+            hdu.header["CHECKSUM"] = ("0" * 16, "checksum")
+            hdu.header["DATASUM"] = ("0", "checksum")
+        header = _text(hdu.header)
+        file.write(header)
+        total = _write_data(file, hdu.data, checksum)
+        if checksum:
+            end = file.tell()
+            hdu.header["DATASUM"] = (str(total), "checksum")
+            text = _text(hdu.header)
+            hdu.header["CHECKSUM"] = (encoded(_add(total, np.frombuffer(text, ">u4"))), "checksum")
+            file.seek(start)
+            file.write(_text(hdu.header))
+            file.seek(end)
+
+
+def _text(header: Any) -> bytes:
+    text: bytes = header.tostring().encode("ascii")
+    return text
+
+
+def _write_data(file: BinaryIO, data: Plane | bytes | None, checksum: bool) -> int:
+    total = size = 0
+    for piece in _stored(data):
+        file.write(piece.data)
+        size += piece.nbytes
+        if checksum:
+            spare = b"\0" * (-piece.nbytes % 4)
+            words = piece if not spare else np.frombuffer(piece.tobytes() + spare, "u1")
+            total = _add(total, words.view(">u4"))
+    file.write(b"\0" * (-size % BLOCK))
+    return total
+
+
+def _stored(data: Plane | bytes | None) -> Any:
+    """The bytes of the data in the file's order, as uint8; all but the last a multiple of 4."""
+    if data is None:
+        return
+    if isinstance(data, bytes):
+        yield np.frombuffer(data, "u1")
+        return
+    kind = data.dtype
+    zero = _zero(kind)
+    rest = np.empty(0, "u1")
+    for piece in pieces(data):
+        if zero:
+            piece = piece ^ kind.type(zero)
+        swapped = np.ascontiguousarray(piece, kind.newbyteorder(">"))
+        whole = swapped.reshape(-1).view("u1")
+        if rest.size:
+            whole = np.concatenate([rest, whole])
+        cut = whole.size - whole.size % 4
+        rest = whole[cut:].copy()
+        yield whole[:cut]
+    if rest.size:
+        yield rest
+
+
+def _add(total: int, words: Any) -> int:
+    """Ones' complement sum of 32 bits (Appendix J.1)."""
+    for start in range(0, words.size, PIECE):
+        total += int(words[start : start + PIECE].sum(dtype=np.uint64))
+    while total >> 32:
+        total = (total & 0xFFFFFFFF) + (total >> 32)
+    return total
+
+
+def encoded(total: int) -> str:
+    """The 16 characters that bring a sum to minus zero (Appendix J.2)."""
+    value = ~total & 0xFFFFFFFF
+    out = [0] * 16
+    for i in range(4):
+        byte = value >> (24 - 8 * i) & 0xFF
+        quarter, more = divmod(byte, 4)
+        four = [quarter + more + 48, quarter + 48, quarter + 48, quarter + 48]
+        for a, b in ((0, 1), (2, 3)):
+            while not (chr(four[a]).isalnum() and chr(four[b]).isalnum()):
+                four[a] += 1
+                four[b] -= 1
+        for j in range(4):
+            out[4 * j + i] = four[j]
+    text = "".join(map(chr, out))
+    return text[-1] + text[:-1]
+
+
+def index(path: Path) -> list[Indexed]:
+    """The HDUs of a file that `write_hdus` wrote, without their data.
+
+    Raises OSError, or ValueError when it is damaged.
+    """
+    out: list[Indexed] = []
+    end = path.stat().st_size
+    with path.open("rb") as file:
+        at = 0
+        while at < end:
+            file.seek(at)
+            cards, history, length = _header(file)
+            at += length
+            shape = tuple(int(cards[f"NAXIS{n}"]) for n in range(int(cards["NAXIS"]), 0, -1))
+            bits = int(cards["BITPIX"])
+            size = math.prod(shape) * abs(bits) // 8 if shape else 0
+            plane = None
+            if shape and text_value(cards.get("XTENSION", "'IMAGE'")) == "IMAGE":
+                zero = int(float(cards.get("BZERO", "0")))
+                plane = Filed(path, at, shape, np.dtype(STORED[bits]), zero)
+            out.append(Indexed(cards, history, at, size, plane))
+            at += size + -size % BLOCK
+    if not out or at != end:
+        raise ValueError("its headers and its size do not agree")
+    return out
+
+
+def _header(file: BinaryIO) -> tuple[dict[str, str], list[str], int]:
+    cards: dict[str, str] = {}
+    history: list[str] = []
+    length = 0
+    while length < MOST_HEADER:
+        block = file.read(BLOCK).decode("ascii")
+        if len(block) < BLOCK:
+            break
+        length += BLOCK
+        for start in range(0, BLOCK, CARD):
+            card = block[start : start + CARD]
+            keyword = card[:8].rstrip()
+            if keyword == "END":
+                return cards, history, length
+            if keyword == "HISTORY":
+                history.append(card[8:].rstrip())
+            elif card[8:10] == "= ":
+                value = card[10:]
+                cards[keyword] = value if value.lstrip()[:1] == "'" else value.split("/")[0].strip()
+    raise ValueError("a header has no end")
+
+
+def text_value(value: str) -> str:
+    """The text of a card's quoted value (section 4.2.1); other values as they are."""
+    value = value.strip()
+    if not value.startswith("'"):
+        return value
+    end = 1
+    while True:
+        end = value.index("'", end)
+        if value[end + 1 : end + 2] != "'":
+            return value[1:end].replace("''", "'").rstrip()
+        end += 2
