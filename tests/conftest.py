@@ -12,9 +12,12 @@ import pytest
 from numpy.typing import NDArray
 from scipy.special import erf
 
+from coldframe_steps.kernels.kept import keep_apart
+
 Image = NDArray[np.float64]
 
-# Commands remember nights in the user's cache folder: the tests have one of their own.
+# Compiled loops are shared with other runs; what commands remember of nights is not.
+keep_apart()
 _CACHE = tempfile.TemporaryDirectory(prefix="coldframe-tests-")
 os.environ["XDG_CACHE_HOME"] = _CACHE.name
 

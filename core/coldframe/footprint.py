@@ -39,8 +39,8 @@ LOOKING = 128 << 20
 REPORT = 15
 """Bytes per pixel and colour of a product that making the report's pictures takes."""
 
-PROBE, PROBES = 60, {"thumb": 10, "depth": 20}
-"""Bytes per pixel and colour that looking at products to judge the run takes, by probe."""
+PROBE, PROBES = 60, {"thumb": 10}
+"""Bytes per pixel (y, x) that looking at products to judge the run takes, by probe."""
 
 UNKNOWN = (4000, 6000)
 """Taken for the size of a frame that nobody knows."""
@@ -178,7 +178,7 @@ class Footprint:
                 ]
                 frames += [source_size(info) for info, _ in spec.sources]
                 each = PROBES.get(spec.probe, PROBE)
-                return Need(int(max((s.pixels * s.colours * each for s in frames), default=0)))
+                return Need(int(max((s.pixels * each for s in frames), default=0)))
             case BlendTask():
                 return Need(7 * self.size(spec.cold).held)
         return Need()

@@ -91,7 +91,7 @@ def differences(here: Mapping[str, str], there: Mapping[str, str]) -> list[str]:
 @contextmanager
 def meeting(store: Path, specs: Sequence[TaskSpec]) -> Iterator[Meeting]:
     """Lay down the meeting file of a run for as long as it lasts."""
-    place = Meeting(str(store.resolve()), uuid.uuid4().hex)
+    place = Meeting(str(store.absolute()), uuid.uuid4().hex)
     samples: dict[str, str] = {}  # folder -> one of its files
     outputs: set[str] = set()
     for spec in specs:

@@ -53,6 +53,9 @@ def prepare(
     Raises UsageError for folders or recipes that cannot be used.
     """
     output = request.output.resolve()
+    # Workers elsewhere have another working folder.
+    library = request.library and request.library.absolute()
+    request = replace(request, store=request.store.absolute(), library=library)
     cameras = find_cameras(request.cameras)
     for night in request.nights:
         if output == night.resolve():

@@ -5,12 +5,15 @@ from __future__ import annotations
 import argparse
 import json
 import sys
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from pathlib import Path
 
 from tests.benchmarks.harness import Outcome, all_cases, chosen, discover, run
 from tests.benchmarks.machine import describe
+
+START, END = "<!-- measured -->", "<!-- end of measured -->"
+"""What `--markdown` fills in between, of a page that has both; any other file it replaces."""
 
 HEADER = ("work", "ours", "ns/px", "against", "peer", "ratio", "best", "cpu", "target", "met")
 
@@ -22,7 +25,7 @@ def main() -> int:
     parser.add_argument("--module", action="append", default=[], choices=discover())
     parser.add_argument("--quick", action="store_true", help="small input, few rounds")
     parser.add_argument("--json", type=Path, metavar="FILE", help="write the outcomes here")
-    parser.add_argument("--markdown", type=Path, metavar="FILE", help="write the table here")
+    parser.add_argument("--markdown", type=Path, metavar="FILE", help="write the table into a page")
     args = parser.parse_args()
     outcomes: list[Outcome] = []
     failed = False
@@ -41,7 +44,7 @@ def main() -> int:
         whole = {"machine": facts, "quick": args.quick, "cases": [asdict(o) for o in outcomes]}
         args.json.write_text(json.dumps(whole, indent=1) + "\n")
     if args.markdown:
-        args.markdown.write_text(markdown(outcomes))
+        fill(args.markdown, markdown(outcomes, facts))
     return 1 if failed else 0
 
 
@@ -59,12 +62,22 @@ def row(o: Outcome) -> tuple[str, ...]:
     )
 
 
-def markdown(outcomes: Sequence[Outcome]) -> str:
-    """The table, and what was compared before any time counted."""
+def markdown(outcomes: Sequence[Outcome], facts: Mapping[str, str]) -> str:
+    """The table, what it was measured on, and what was compared before any time counted."""
     lines = ["| " + " | ".join(HEADER) + " |", "|" + " --- |" * len(HEADER)]
     lines += ["| " + " | ".join(row(o)) + " |" for o in outcomes]
-    lines += ["", *(f"- {o.name}: {o.agreed}" for o in outcomes)]
-    return "\n".join(lines) + "\n"
+    lines += ["", "Measured on: " + ", ".join(f"{k} {v}" for k, v in facts.items()) + ".", ""]
+    lines += ["What agreed before time counted:", ""]
+    return "\n".join([*lines, *(f"- {o.name}: {o.agreed}" for o in outcomes)]) + "\n"
+
+
+def fill(page: Path, text: str) -> None:
+    """Write the text between a page's marks, or as the whole of it."""
+    old = page.read_text() if page.exists() else ""
+    if START in old and END in old:
+        before, after = old.split(START)[0], old.split(END)[1]
+        text = f"{before}{START}\n{text}{END}{after}"
+    page.write_text(text)
 
 
 def _time(seconds: float) -> str:

@@ -20,8 +20,8 @@ from tests.benchmarks.harness import Case
 from coldframe_steps.kernels.demosaic import demosaic
 
 CODES = {
-    "bilinear": ("bilinear", cv2.COLOR_BayerRG2RGB),
-    "linear-5x5": ("edge-aware", cv2.COLOR_BayerRG2RGB_EA),
+    "bilinear": ("bilinear", cv2.COLOR_BayerRGGB2RGB),
+    "linear-5x5": ("edge-aware", cv2.COLOR_BayerRGGB2RGB_EA),
 }
 NOISE = 100.0
 

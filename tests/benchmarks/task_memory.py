@@ -22,7 +22,7 @@ from coldframe.cli.options import make_request
 from coldframe.memory import current_memory, peak_memory
 from coldframe.plugins import find_plugins
 from coldframe.session import prepare, run
-from coldframe.specs import FrameTask, OutputTask, TaskSpec
+from coldframe.specs import FrameTask, OutputTask, ProbeTask, TaskSpec
 from coldframe.store import Ref
 
 MIB = 1 << 20
@@ -80,8 +80,8 @@ def _missing(needs: Mapping[str, Need], spec: TaskSpec) -> int:
 
 
 def _name(spec: TaskSpec) -> str:
-    if isinstance(spec, OutputTask):
-        return f"{spec.step_id}: {spec.writer}"
+    if isinstance(spec, OutputTask | ProbeTask):
+        return f"{spec.step_id}: {getattr(spec, 'writer', '') or getattr(spec, 'probe', '')}"
     name = f"{spec.step_id}: {type(spec).__name__}"
     if isinstance(spec, FrameTask):
         name += " " + ", ".join([*(op.call.use for op in spec.ops)])

@@ -64,8 +64,9 @@ def test_a_running_scheduler_makes_the_same_bytes(bench, cluster, tmp_path):
         assert not list((tmp_path / name / "store").glob(".meeting*"))
 
 
-def test_the_command_line_on_a_cluster(bench, cluster, tmp_path, capsys):
-    args = [str(bench.night), "-o", str(tmp_path / "out"), "--no-library", "--no-vet", "--json"]
+def test_the_command_line_on_a_cluster(bench, cluster, tmp_path, capsys, monkeypatch):
+    monkeypatch.chdir(tmp_path)  # the workers are in another folder
+    args = [str(bench.night), "-o", "out", "--no-library", "--no-vet", "--json"]
     args += ["--recipe", str(bench.night / "small.yaml"), "--scheduler", cluster.address]
     assert run_command_line(["plan", *args]) == 0
     assert json.loads(capsys.readouterr().out)["tasks"]["to_do"] > 20

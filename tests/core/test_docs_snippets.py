@@ -15,6 +15,7 @@ import tomllib
 from pathlib import Path
 
 import click
+import jsonschema
 import pytest
 import yaml
 from docs_blocks import PAGES, Block, blocks, inline_commands
@@ -22,6 +23,7 @@ from docs_sandbox import Nights, Sandbox
 
 from coldframe.camera.file import load_camera
 from coldframe.cli.main import cli
+from coldframe.nights_file import NIGHTS_SCHEMA
 from coldframe.notes_file import parse_notes
 from coldframe.plugins import find_plugins
 from coldframe.recipe import load_recipe
@@ -102,6 +104,8 @@ def check_yaml(block: Block, folder: Path) -> None:
             load_recipe(path, find_plugins())
         elif what == "notes":
             parse_notes(block.text, "notes.yaml")
+        elif what == "nights":
+            jsonschema.validate([str(night) for night in data], NIGHTS_SCHEMA)
         elif what == "camera file":
             load_camera(path)
         else:

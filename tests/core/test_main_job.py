@@ -142,7 +142,7 @@ def test_products_are_the_same_bytes_on_every_scheduler(done, tmp_path):
     for scheduler in ("sync", "processes"):
         there = tmp_path / scheduler
         result = call("run", night, "-o", there, "--scheduler", scheduler, "--workers", "2",
-                      "--memory", "700MiB")  # fmt: skip
+                      "--memory", "1200MiB")  # fmt: skip
         assert result.returncode == 0, result.stderr
         for product in summary["products"]:
             for file in map(Path, product["files"]):

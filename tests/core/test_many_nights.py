@@ -74,9 +74,24 @@ def test_a_night_added_computes_that_night_and_the_stack_of_all_only(season):
     }  # fmt: skip
     for step in ("bias", "dark-flat", "flat"):
         expected |= {("DecideTask", step): 1, ("StackTask", step): 1}
+    done = {key: n for key, n in done.items() if key[1] != "proof"}
     bands = {key: n for key, n in done.items() if key[0] == "BandTask"}
     assert {key: n for key, n in done.items() if key not in bands} == expected
     assert set(bands) == {("BandTask", s) for s in ("bias", "dark-flat", "flat", "stack")}
+
+
+def test_the_proof_in_the_report_costs_a_few_lights_however_many_nights(season):
+    """The figures are proved for the new stack of all nights by a sample of its lights."""
+    from coldframe.plugins import find_plugins
+    from coldframe.prepared import Request
+
+    places, _, out, _, _, _ = season
+    request = Request(tuple(places), out, out / "store", recipe="cooled-mono", use_library=False)
+    extra = [spec for spec, _ in prepare(request, find_plugins()).tasks.values()]
+    assert {spec.step_id for spec in extra} == {"proof"}
+    frames = [spec for spec in extra if isinstance(spec, FrameTask)]
+    lights = {spec.source.digest for spec in frames}
+    assert 1 <= len(lights) <= 6
 
 
 def test_what_earlier_nights_made_is_left_alone(season):
@@ -173,7 +188,7 @@ def test_a_nights_file_gives_the_same_plan_and_the_flag_leaves_out_the_nights_ow
     listed = tmp_path / "nights.yaml"
     listed.write_text("".join(f"- {place}\n" for place in places[:2]))
     how = ["plan", "--nights", str(listed), str(places[2]), "-o", str(out), "--no-library",
-           "--store", str(out / "store"), "--json"]  # fmt: skip
+           "--store", str(out / "store"), "--proof", "0", "--json"]  # fmt: skip
     assert run_command_line(how) == 0
     facts = json.loads(capsys.readouterr().out)
     assert facts["tasks"]["to_do"] == 0

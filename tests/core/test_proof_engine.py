@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import toy
@@ -14,7 +16,7 @@ from coldframe.execute import pending, run_plan
 from coldframe.frame import Frame, FrameInfo, Kind
 from coldframe.graph import compile_plan
 from coldframe.hooks import hookimpl
-from coldframe.planned import Resources
+from coldframe.planned import Resources, frame_id
 from coldframe.recipe import load_recipe
 from coldframe.specs import BandTask, FrameTask
 from coldframe.store import Store
@@ -171,6 +173,16 @@ def test_zero_lights_is_no_proof(night):
     plan, proof = night.plan(0)
     assert proof is None
     assert not trials(plan)
+
+
+def test_of_several_nights_the_last_one_is_sampled(night):
+    night.frames = [
+        (replace(info, night="first" if i % 9 < 5 else "second"), reader)
+        for i, (info, reader) in enumerate(night.frames)
+    ]
+    nights = {frame_id(info): info.night for info, _ in night.frames}
+    _, proof = night.plan(3)
+    assert [nights[name] for name in proof.sample] == ["second"] * 3
 
 
 @pytest.mark.parametrize(("lights", "sample"), [(2, 2), (9, 3), (20, 5), (60, 6)])

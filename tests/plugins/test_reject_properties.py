@@ -14,13 +14,13 @@ from coldframe.frame import UNUSABLE, Flag
 from coldframe_steps.combine.rejection import RULES, rule_of
 from coldframe_steps.kernels import options
 from coldframe_steps.kernels.network import (
-    comparators,
     empty_block,
     merge_lanes,
-    merging_comparators,
+    merging_steps,
     middles,
     rows_for,
     sort_lanes,
+    sorting_steps,
 )
 from coldframe_steps.kernels.options import Rule, Softening, margin
 from coldframe_steps.kernels.simd import WIDE
@@ -89,9 +89,9 @@ def test_the_network_sorts(n: int) -> None:
     block[:n, ::2] = rng.random((n, WIDE // 2)) < rng.random(WIDE // 2)
     few = block.copy()
     expected = np.sort(block, axis=0)
-    _sort(block, comparators(n), False)
+    _sort(block, sorting_steps(n), False)
     np.testing.assert_array_equal(block, expected)
-    _sort(few, comparators(n, median_only=True), False)
+    _sort(few, sorting_steps(n, median_only=True), False)
     places = [0, n - 1, *middles(n)]
     np.testing.assert_array_equal(few[places], expected[places])
 
@@ -99,13 +99,15 @@ def test_the_network_sorts(n: int) -> None:
 @pytest.mark.parametrize("n", [*range(1, 34), 64, 100, 333])
 def test_the_merging_network_sorts_what_falls_and_rises(n: int) -> None:
     rng = np.random.default_rng(n)
-    block = np.sort(rng.normal(0, 1, (n, WIDE)).astype(np.float32), axis=0)
-    block = np.abs(block - rng.normal(0, 1, WIDE).astype(np.float32))
+    block = empty_block(rows_for(n))
+    block[:n] = np.sort(rng.normal(0, 1, (n, WIDE)), axis=0)
+    block[:n] = np.abs(block[:n] - rng.normal(0, 1, WIDE).astype(np.float32))
+    block[n:] = np.inf
     few = block.copy()
     expected = np.sort(block, axis=0)
-    _sort(block, merging_comparators(n), True)
+    _sort(block, merging_steps(n), True)
     np.testing.assert_array_equal(block, expected)
-    _sort(few, merging_comparators(n, median_only=True), True)
+    _sort(few, merging_steps(n, median_only=True), True)
     np.testing.assert_array_equal(few[list(middles(n))], expected[list(middles(n))])
 
 

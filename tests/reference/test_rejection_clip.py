@@ -9,7 +9,7 @@ from numba import njit
 
 from coldframe_steps.kernels import options
 from coldframe_steps.kernels.lanes import MOST_TURNS, run_deviation, run_median, run_robust
-from coldframe_steps.kernels.network import empty_block, merging_comparators
+from coldframe_steps.kernels.network import empty_block, merging_steps, rows_for
 from coldframe_steps.kernels.options import Rule
 from coldframe_steps.kernels.simd import WIDE, i32, store
 from coldframe_steps.kernels.stack import reduce_tile
@@ -101,9 +101,10 @@ def _spreads(block, n, pairs, away, out):  # type: ignore[no-untyped-def]
 def spreads(columns: np.ndarray) -> np.ndarray:
     """The above of (n, WIDE) samples in any order."""
     n = len(columns)
-    block, away, out = empty_block(n), empty_block(n), np.empty((4, WIDE))
-    block[:] = np.sort(columns, axis=0)
-    _spreads(block, n, merging_comparators(n), away, out)
+    block, away, out = empty_block(rows_for(n)), empty_block(rows_for(n)), np.empty((4, WIDE))
+    block[n:] = away[n:] = np.inf
+    block[:n] = np.sort(columns, axis=0)
+    _spreads(block, n, merging_steps(n), away, out)
     return out
 
 

@@ -120,11 +120,11 @@ def planning_options(function: Callable[..., Any]) -> Callable[..., Any]:
             ),
             click.option(
                 "--workers", type=click.IntRange(1), default=None,
-                show_default="every core", help="Tasks at once.",
+                show_default="every core, or the cluster's", help="Tasks at once.",
             ),
             click.option(
                 "--memory", type=Size(), default=None,
-                show_default="half of the machine's", help="Limit, such as 2GiB.",
+                show_default="half of the machine's, or the cluster's", help="Limit, such as 2GiB.",
             ),
             click.option(
                 "--store-keeps", type=click.Choice(tuple(KEEP)), default="all", show_default=True,

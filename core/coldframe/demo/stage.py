@@ -204,7 +204,7 @@ def _find_reference(stack: Frame, truth: Truth) -> tuple[str, Projection]:
         y, x = projection.to_pixel(truth.stars.v, truth.stars.u)
         y, x = y[brightest], x[brightest]
         inside = (y > 15) & (x > 15) & (y < height - 16) & (x < width - 16)
-        places = np.column_stack([y[inside], x[inside]])[:150]
+        places = np.column_stack([y[inside], x[inside]])[: min(150, len(found))]
         distance = np.asarray(tree.query(places, distance_upper_bound=1.0)[0])
         hit = np.isfinite(distance)
         if hit.sum() >= max(3, 0.4 * len(places)):

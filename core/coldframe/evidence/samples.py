@@ -47,39 +47,53 @@ class Samples:
         return int(self.flags.shape[1])
 
 
-def read_samples(store: Store, decision: str, call: StepCall) -> Samples:
+def read_samples(store: Store, decision: str, call: StepCall, length: int = SIDE) -> Samples:
     """The pieces of the lights that a stack's decision covers.
 
-    decision : its store key. call : the stack's step.
+    decision : its store key. call : the stack's step. length : px, side of a piece.
 
     Raises SetAside when there is no light, StoreError when a light's pixels are gone.
     """
     keys = need(store, decision).rows
     if not keys:
         raise SetAside("no light is left in the stack")
-    bands = [store.bands(key) for key in keys]
-    first = bands[0]
+    first = store.bands(keys[0])
     height, width = first.height, first.width
-    side = (min(SIDE, height // GRID[0]), min(SIDE, width // GRID[1]))
+    side = (min(length, height // GRID[0]), min(length, width // GRID[1]))
     each = side[0] * side[1] * len(keys) * (4 * first.channels + 1)
     across = GRID[1] if each * GRID[0] * GRID[1] <= MOST else 1
-    tops = _starts(height, side[0], GRID[0])
     lefts = _starts(width, side[1], across)
-    shape = (len(tops) * len(lefts), first.channels, len(keys), *side)
+    corners = [(top, left) for top in _starts(height, side[0], GRID[0]) for left in lefts]
+    return read_pieces(store, decision, call, corners, side)
+
+
+def read_pieces(
+    store: Store,
+    decision: str,
+    call: StepCall,
+    corners: Sequence[tuple[int, int]],
+    side: tuple[int, int],
+) -> Samples:
+    """As `read_samples`, with pieces of `side` (y, x) px whose top left pixels are told."""
+    bands = [store.bands(key) for key in need(store, decision).rows]
+    first = bands[0]
+    shape = (len(corners), first.channels, len(bands), *side)
     data = np.empty(shape, np.float32)
     flags = np.empty((shape[0], *shape[2:]), np.uint8)
-    rows = np.empty((side[0], width), np.float32)
-    marks = np.empty((side[0], width), np.uint8)
+    rows = np.empty((side[0], first.width), np.float32)
+    marks = np.empty((side[0], first.width), np.uint8)
+    beside: dict[int, list[int]] = {}  # pieces of the same rows are read at once
+    for place, (top, _) in enumerate(corners):
+        beside.setdefault(top, []).append(place)
     for i, band in enumerate(bands):
-        for j, top in enumerate(tops):
+        for top, places in beside.items():
             for channel in range(first.channels):
                 band.read(top, top + side[0], channel, rows, marks)
-                for k, left in enumerate(lefts):
-                    place = j * len(lefts) + k
+                for place in places:
+                    left = corners[place][1]
                     data[place, channel, i] = rows[:, left : left + side[1]]
                     flags[place, i] = marks[:, left : left + side[1]]
-    y = tuple(top for top in tops for _ in lefts)
-    x = tuple(left for _ in tops for left in lefts)
+    y, x = (tuple(corner[axis] for corner in corners) for axis in (0, 1))
     return Samples(data, flags, y, x, call, store.numbers(decision))
 
 

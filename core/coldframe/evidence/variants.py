@@ -55,10 +55,15 @@ def light_of(plan: Plan, member: Member) -> Light | None:
 
 
 def spread(lights: Sequence[Light], count: int) -> list[Light]:
-    """So many of the lights, evenly spread over time."""
+    """So many of the lights of the last night, evenly spread over it.
+
+    Of one night, so that adding a night to others does no work on those again.
+    """
     ordered = sorted(
         lights, key=lambda one: (str(one.chain[0].source.start), one.chain[0].source.path)
     )
+    last = ordered[-1].chain[0].source.night
+    ordered = [one for one in ordered if one.chain[0].source.night == last]
     if len(ordered) <= count:
         return ordered
     places = [round(i * (len(ordered) - 1) / max(1, count - 1)) for i in range(count)]

@@ -81,6 +81,45 @@ function makeSlider(pair) {
   pair.after(line);
   lay(true);
   show();
+  if (pair.classList.contains("blink")) makeBlink(line, range, show, names, () => lay(true));
+}
+
+// Blinking shows what moves or changes between the two: one picture at a time in the same place.
+// It changes once a second, starts only when asked to, and not where motion is unwanted.
+function makeBlink(line, range, show, names, lay) {
+  const swap = document.createElement("button"), steady = document.createElement("button");
+  const said = document.createElement("span");
+  said.setAttribute("role", "status");
+  swap.type = steady.type = "button";
+  swap.textContent = `Swap ${names[0]} and ${names[1]}`;
+  let timer = 0;
+  const turn = (speak) => {
+    range.value = Number(range.value) > 50 ? 0 : 100;
+    lay();
+    show();
+    said.textContent = speak ? `Showing ${names[Number(range.value) > 50 ? 0 : 1]}` : "Blinking";
+  };
+  const stop = () => {
+    clearInterval(timer);
+    timer = 0;
+    steady.textContent = "Blink once a second";
+    steady.setAttribute("aria-pressed", "false");
+  };
+  stop();
+  swap.addEventListener("click", () => { stop(); turn(true); });
+  range.addEventListener("input", () => { stop(); said.textContent = ""; });
+  steady.addEventListener("click", () => {
+    if (timer) { stop(); said.textContent = "Stopped"; return; }
+    timer = setInterval(turn, 1000, false);
+    steady.textContent = "Stop blinking";
+    steady.setAttribute("aria-pressed", "true");
+    turn(false);
+  });
+  const calm = matchMedia("(prefers-reduced-motion: reduce)");
+  const mind = () => { steady.hidden = calm.matches; if (calm.matches) stop(); };
+  calm.addEventListener("change", mind);
+  mind();
+  line.append(swap, steady, said);
 }
 for (const pair of document.querySelectorAll(".pictures.pair")) makeSlider(pair);
 

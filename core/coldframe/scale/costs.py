@@ -16,7 +16,7 @@ COLOUR = 13
 STACK = 50  # with its planes
 SURVEY = 50_000  # bytes that a step found in one frame
 
-OPENING = 0.003  # s to open one stored frame and read a band of it, however narrow
+OPENING = 0.002  # s to open one stored frame and read a band of it, however narrow
 DECIDING = 0.003  # s to read what is known of one frame, for a decision about many
 """Measured on one 2-core machine, as the built-in rates are (see `coldframe.estimate`)."""
 

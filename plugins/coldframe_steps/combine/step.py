@@ -22,7 +22,7 @@ class Combine(StackStep):
     """Mean, median or weighted mean of frames of one kind, with rejection and scaling."""
 
     name = "combine"
-    version = "1"
+    version = "2"
     about = "Combine bias, dark or flat frames into a master, with rejection and scaling"
     params: ClassVar[Mapping[str, Mapping[str, Any]]] = {
         "method": {

@@ -29,7 +29,7 @@ class Integrate(StackStep):
     """Weighted mean of registered frames, matched to one sky and flux, with rejection."""
 
     name = "integrate"
-    version = "1"
+    version = "2"
     about = "Stack registered frames: sky and flux matched, outliers rejected, weighted"
     params: ClassVar[Mapping[str, Mapping[str, Any]]] = {
         "background": {

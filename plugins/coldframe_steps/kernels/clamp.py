@@ -79,6 +79,7 @@ def indifference(plane: Array, flags: Array) -> float:
     step = max(1, plane.shape[0] * plane.shape[1] // 100_000)
     rows = slice(0, None, step)
     clean = (flags[rows, 1:] | flags[rows, :-1]) == 0
-    differences = np.abs((plane[rows, 1:] - plane[rows, :-1])[clean])
+    with np.errstate(invalid="ignore", over="ignore"):  # of pixels that are not looked at
+        differences = np.abs(plane[rows, 1:] - plane[rows, :-1])[clean]
     differences = differences[np.isfinite(differences)]
     return float(2.0 * 1.4826 * np.median(differences)) if differences.size else 0.0

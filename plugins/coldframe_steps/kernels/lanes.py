@@ -80,7 +80,7 @@ def run_deviation(
     Where more than half of the samples are equal it is 0, and is taken from the mean absolute
     deviation: coarsely digitised data can have none while the rest still vary.
 
-    pairs : from `network.merging_comparators(n)`; with median_only if all runs are n long. away : scratch like the block; distances
+    pairs : from `network.merging_steps(n)`; with median_only if all runs are n long. away : scratch like the block; distances
     are rounded to float32.
 
     References

@@ -146,7 +146,7 @@ def row_span(matrix, dense, norm, nx, y0, y1):  # type: ignore[no-untyped-def]
     u, v = np.empty(nx), np.empty(nx)
     low, high = np.inf, -np.inf
     for y in range(y0, y1):
-        map_row(matrix, dense, norm, y, 0, u, v)
+        map_row(matrix, dense, norm, y, np.int64(0), u, v)
         for x in range(nx):
             if v[x] < low:
                 low = v[x]

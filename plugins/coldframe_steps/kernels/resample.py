@@ -231,7 +231,7 @@ def pick_nearest(planes, flags, matrix, dense, norm, y0, out, out_flags):  # typ
     nx = out.shape[2]
     u, v = np.empty(nx), np.empty(nx)
     for y in range(out.shape[1]):
-        map_row(matrix, dense, norm, y + y0, 0, u, v)
+        map_row(matrix, dense, norm, y + y0, np.int64(0), u, v)
         for x in range(nx):
             left, top = np.floor(u[x] + 0.5), np.floor(v[x] + 0.5)
             if left >= 0.0 and top >= 0.0 and left < width and top < height:

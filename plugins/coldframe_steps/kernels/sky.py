@@ -22,7 +22,7 @@ RIM = 2
 
 @njit(cache=True, nogil=True)
 def _judge(values, n):  # type: ignore[no-untyped-def]
-    """Level and noise of sorted values of a box: see `mesh_sky`."""
+    """Level and noise of roughly sorted values of a box: see `mesh_sky`."""
     low, high = 0, n
     for _ in range(ROUNDS):
         count = high - low
@@ -66,14 +66,17 @@ def mesh_sky(image, flags, step, rows, columns, least, out):  # type: ignore[no-
     least : a box with fewer usable pixels, as a share of them all, is left at NaN.
     out : float64 (step * step, m, n, 2), filled with level and noise (ADU).
     """
-    most = np.max(np.diff(rows)) * np.max(np.diff(columns)) + 1
+    most = 1
+    for j in range(rows.size - 1):
+        for k in range(columns.size - 1):
+            most = max(most, 1 + (rows[j + 1] - rows[j]) * (columns[k + 1] - columns[k]))
     values, room = np.empty(most, np.float32), np.empty((2, most), np.uint32)
     counts = np.empty((3, 2048), np.int32)
-    for phase in range(step * step):
-        dy, dx = phase // step, phase % step
-        for j in range(rows.size - 1):
-            for k in range(columns.size - 1):
-                n, there = 0, 0
+    for j in range(rows.size - 1):
+        for k in range(columns.size - 1):
+            for phase in range(step * step):
+                dy, dx = phase // step, phase % step
+                n, there = np.int64(0), 0
                 for y in range(rows[j] + dy, rows[j + 1], 2):
                     for x in range(columns[k] + dx, columns[k + 1], step):
                         there += 1
@@ -82,7 +85,7 @@ def mesh_sky(image, flags, step, rows, columns, least, out):  # type: ignore[no-
                 if n == 0 or n < least * there:
                     out[phase, j, k] = np.nan
                     continue
-                sort_floats(values, n, room, counts)
+                sort_floats(values, n, room, counts, True)
                 level, noise = _judge(values, n)
                 out[phase, j, k, 0] = level
                 out[phase, j, k, 1] = noise

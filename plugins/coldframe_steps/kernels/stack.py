@@ -8,7 +8,7 @@ from functools import lru_cache
 import numpy as np
 
 from coldframe.frame import Array
-from coldframe_steps.kernels.network import comparators, merging_comparators, rows_for
+from coldframe_steps.kernels.network import merging_steps, rows_for, sorting_steps
 from coldframe_steps.kernels.options import NONE, Rule, Softening
 from coldframe_steps.kernels.reject import esd_critical
 from coldframe_steps.kernels.samples import Planes, Samples
@@ -143,10 +143,10 @@ def _plan(weights: Array, noise: Array, rule: Rule, median: bool, softened: bool
         rule=rule.code,
         options=np.array(rule.options),
         critical=_critical(n, rule.alpha),
-        pairs=comparators(n),
-        merging=merging_comparators(n),
-        few_pairs=comparators(n, median_only=True),
-        few_merging=merging_comparators(n, median_only=True),
+        pairs=sorting_steps(n),
+        merging=merging_steps(n),
+        few_pairs=sorting_steps(n, median_only=True),
+        few_merging=merging_steps(n, median_only=True),
         middle=median or softened or rule.code != NONE,
         median_factor=median_variance_factor(n) if median else np.empty(0),
         everything=everything,

@@ -35,7 +35,7 @@ def box_sky(
     buffer, room = np.empty(size * size, np.float32), np.empty((2, size * size), np.uint32)
     counts = np.empty((3, 2048), np.int32)
     for k in range(y0.size):
-        count = 0
+        count = np.int64(0)
         for y in range(max(0, y0[k]), min(height, y0[k] + size)):
             for x in range(max(0, x0[k]), min(width, x0[k] + size)):
                 if not flags[y, x] & bad and math.isfinite(image[y, x]):
@@ -44,7 +44,7 @@ def box_sky(
         out[k, 2] = count
         if count < 8:
             continue
-        sort_floats(buffer, count, room, counts)
+        sort_floats(buffer, count, room, counts, False)
         values = buffer
         low, high = 0, count
         median, sigma = 0.0, 0.0

@@ -50,6 +50,7 @@ from coldframe_steps.kernels.samples import (
     gather,
 )
 from coldframe_steps.kernels.simd import (
+    EVERY,
     WIDE,
     f32,
     f64,
@@ -69,6 +70,10 @@ from coldframe_steps.kernels.simd import (
 STRIP = 512
 """Pixels of a row that are read from each frame in turn."""
 
+PITCH = STRIP + WIDE
+"""Floats from one frame's strip to the next. Were it a power of 2, all frames' samples of a pixel
+would compete for the same few places of the cache."""
+
 GLANCES = 5
 """Turns of the winsorised moments that a quick look makes."""
 
@@ -76,8 +81,8 @@ GLANCES = 5
 class Plan(NamedTuple):
     """How to judge and combine.
 
-    rule, options, critical : see `reject.keep_run`. pairs, merging : from `network.comparators(n)`
-    and `merging_comparators(n)`; few_pairs, few_merging : the same with median_only.
+    rule, options, critical : see `reject.keep_run`. pairs, merging : from `network.sorting_steps(n)`
+    and `merging_steps(n)`; few_pairs, few_merging : the same with median_only.
     middle : whether medians are asked for.
     median_factor : float64 (n + 1,), variance of the median over that of the mean, by samples; or
     (0,) to give the mean. everything, expected, weighted : sums of w, w r and w^2 r over all
@@ -104,9 +109,7 @@ class Room(NamedTuple):
     raw, ordered, away : blocks. flags, gone : uint8 (n, WIDE); gone marks samples that lie in grown
     trails, (0, WIDE) for none. extra : float64 (WIDE,), see `reject`. places : int64 (WIDE,), flat
     places of the pixels. special : bool (WIDE,), whether flags or `gone` have to be looked at.
-    strip : float32 (n, STRIP); seen, again : uint8 (STRIP,), see `samples.gather`.
-    sure, open : int64 (STRIP // WIDE,), bit k for lane k: pixels that the quick look was enough
-    for, and those of which anything is still to be done.
+    strip : float32 (n, PITCH); seen, again : uint8 (STRIP,), see `samples.gather`.
     """
 
     raw: Array
@@ -120,29 +123,26 @@ class Room(NamedTuple):
     strip: Array
     seen: Array
     again: Array
-    sure: Array
-    open: Array
     tally: Tally
 
     @classmethod
     def empty(cls, n: int, rows: int, trails: bool) -> Room:
         """Nobody waiting."""
-        ordered = empty_block(rows)
+        ordered, away = empty_block(rows), empty_block(rows)
         ordered[n:] = FAR
+        away[n:] = FAR
         return cls(
             raw=empty_block(n),
             ordered=ordered,
-            away=empty_block(n),
+            away=away,
             flags=np.empty((n, WIDE), np.uint8),
             gone=np.empty((n if trails else 0, WIDE), np.uint8),
             extra=np.empty(WIDE),
             places=np.empty(WIDE, np.int64),
             special=np.empty(WIDE, np.bool_),
-            strip=np.empty((n, STRIP), np.float32),
+            strip=np.empty((n, PITCH), np.float32),
             seen=np.empty(STRIP, np.uint8),
             again=np.empty(STRIP, np.uint8),
-            sure=np.empty(STRIP // WIDE, np.int64),
-            open=np.empty(STRIP // WIDE, np.int64),
             tally=Tally.empty(),
         )
 
@@ -297,67 +297,65 @@ def _nothing_to_reject(
 
 
 @njit(**BARE)
-def _look(samples: Samples, plan: Plan, width: int, place: int, room: Room, planes: Planes) -> None:
-    """Combine neighbours of which nothing is rejected, and tell which in `room.sure`.
+def _look(samples: Samples, plan: Plan, column: int, place: int, room: Room, planes: Planes) -> int:
+    """Combine WIDE neighbours of which nothing is rejected, and tell which: bit k for lane k.
 
-    The `width` pixels are those of `room.strip`, and lie at the flat `place` of the planes. Planes
-    are written for all of them, without flags, and are wrong for the others.
+    The pixels are those of `room.strip` from `column` on, and lie at the flat `place` of the planes.
+    Planes are written for all of them, without flags, and are wrong for the others.
     """
-    rule, options, critical, merging = plan.rule, plan.options, plan.critical, plan.few_merging
-    everything, expected, weighted = f64(plan.everything), f64(plan.expected), f64(plan.weighted)
-    pairs = plan.few_pairs if rule == SIGMA_CLIP else plan.pairs
-    median_factor, middle = plan.median_factor, plan.middle
-    means, variances, shares, medians = planes.mean, planes.variance, planes.share, planes.median
-    kept, below, above, marks = planes.kept, planes.below, planes.above, planes.marks
-    strip, block, away, again = room.strip, room.ordered, room.away, room.again
-    sure, still = room.sure, room.open
     data, flags, frames, weights = samples.data, samples.flags, samples.frames, samples.weights
+    strip, block, rule = room.strip, room.ordered, plan.rule
     n = frames.size
     size = data.shape[1] * data.shape[2]
-    for column in range(0, width, WIDE):
-        centre = load(strip, column)
-        if middle:
-            for j in range(n):
-                store(block, j * WIDE, load(strip, column + j * STRIP))
-            sort_lanes(block, pairs)
-            centre = f32(run_median(block, i32(0), i32(n)))
-        pivot = f64(centre)
-        first, second = f64(0.0), f64(0.0)
-        ahead = place + column + STRIP
+    centre = load(strip, column)
+    if plan.middle:
         for j in range(n):
-            prefetch(data, frames[j] * size + ahead)
-            prefetch(flags, frames[j] * size + ahead)
-            weight = f64(weights[j])
-            distance = f64(load(strip, column + j * STRIP)) - pivot
-            first = first + weight * distance
-            second = second + weight * distance * distance
+            store(block, j * WIDE, load(strip, column + j * PITCH))
+        sort_lanes(block, plan.few_pairs if rule in (NONE, SIGMA_CLIP) else plan.pairs)
+        centre = f32(run_median(block, i32(0), i32(n)))
+    pivot = f64(centre)
+    first, second = f64(0.0), f64(0.0)
+    for j in range(n):
+        ahead = frames[j] * size + place + STRIP
+        prefetch(data, ahead)
+        prefetch(flags, ahead)
+        weight = f64(weights[j])
+        distance = f64(load(strip, column + j * PITCH)) - pivot
+        first = first + weight * distance
+        second = second + weight * distance * distance
+    sure = second < f64(np.inf)  # not so with a sample that is not usable
+    if rule != NONE:
         plain, square = f32(0.0), f32(0.0)
-        if rule == SIGMA_CLIP:
-            for j in range(n):
-                near = load(strip, column + j * STRIP) - centre
-                plain = plain + near
-                square = square + near * near
-        clean = second < f64(np.inf)  # not so with a sample that is not usable
-        if rule != NONE:
-            clean = clean & _nothing_to_reject(
-                rule, options, critical, merging, n, block, away, plain, square
-            )
-        sure[column // WIDE] = lanes_of(clean)
-        still[column // WIDE] = lanes_of(~(clean & (load(again, column) == u8(0))))
-        mean, variance = finish(everything, first, second, expected, weighted, f64(n), pivot)
-        if median_factor.size > 0:
-            mean = pivot
-            variance = variance * f64(median_factor[n])
-        here = place + column
-        store(means, here, f32(mean))
-        store(variances, here, f32(variance))
-        store(shares, here, f32(1.0))
-        store(kept, here, u16(i32(n)))
-        store(below, here, u16(i32(0)))
-        store(above, here, u16(i32(0)))
-        store(marks, here, u8(0))
-        if medians.size > 0:
-            store(medians, here, centre)
+        for j in range(n if rule == SIGMA_CLIP else 0):
+            near = load(strip, column + j * PITCH) - centre
+            plain = plain + near
+            square = square + near * near
+        sure = sure & _nothing_to_reject(
+            rule,
+            plan.options,
+            plan.critical,
+            plan.few_merging,
+            n,
+            block,
+            room.away,
+            plain,
+            square,
+        )
+    everything, expected, weighted = f64(plan.everything), f64(plan.expected), f64(plan.weighted)
+    mean, variance = finish(everything, first, second, expected, weighted, f64(n), pivot)
+    if plan.median_factor.size > 0:
+        mean = pivot
+        variance = variance * f64(plan.median_factor[n])
+    store(planes.mean, place, f32(mean))
+    store(planes.variance, place, f32(variance))
+    store(planes.share, place, f32(1.0))
+    store(planes.kept, place, u16(i32(n)))
+    store(planes.below, place, u16(i32(0)))
+    store(planes.above, place, u16(i32(0)))
+    store(planes.marks, place, u8(0))
+    if planes.median.size > 0:
+        store(planes.median, place, centre)
+    return lanes_of(sure)
 
 
 @njit(**BARE)
@@ -394,38 +392,38 @@ def sweep(
     """
     n = samples.frames.size
     height, width = samples.data.shape[1:]
-    marks = planes.marks
     strip, seen, again = room.strip, room.seen, room.again
-    sure, still = room.sure, room.open
     waiting = n - n  # a literal 0 would have functions compiled once more for it
     for y in range(height):
         for x0 in range(0, width, STRIP):
             part = min(STRIP, width - x0)
-            whole = 0
             if not some:
                 gather(samples, y, x0, part, strip, seen, again)
-                whole = part - part % WIDE if plan.rule != MIN_MAX else 0
-                _look(samples, plan, whole, y * width + x0, room, planes)
-            for k in range(part):
-                if k < whole and still[k // WIDE] == 0:
-                    continue
-                bit, group = k % WIDE, k // WIDE
-                if k < whole and (still[group] >> bit) & 1 == 0:
-                    continue
-                x = x0 + k
-                if k < whole and (sure[group] >> bit) & 1 != 0:
-                    marks[y * width + x] = _majority(samples, y, x, again[k])
-                    continue
-                column, more = k, 0.0
-                if some:
-                    if not todo[y, x]:
+            for k0 in range(0, part, WIDE):
+                here = y * width + x0 + k0
+                sure = 0
+                if not some and k0 + WIDE <= part and plan.rule != MIN_MAX:
+                    sure = _look(samples, plan, k0, here, room, planes)
+                    unmarked = lanes_of(load(again, k0) == u8(0))
+                    if sure & unmarked == EVERY:
                         continue
-                    gather(samples, y, x, np.int64(1), strip, seen, again)
-                    column, more = 0, np.float64(extra[y, x])
-                _wait(samples, y, x, column, more, grown, room, waiting)
-                waiting += 1
-                if waiting == WIDE:
-                    _look_closely(samples, plan, room, waiting, planes)
-                    waiting = n - n
+                for k in range(k0, min(k0 + WIDE, part)):
+                    x = x0 + k
+                    if (sure >> (k - k0)) & 1 != 0:
+                        if again[k] != 0:
+                            mark = _majority(samples, y, x, again[k])
+                            planes.marks[y * width + x] = mark
+                        continue
+                    column, more = k, 0.0
+                    if some:
+                        if not todo[y, x]:
+                            continue
+                        gather(samples, y, x, np.int64(1), strip, seen, again)
+                        column, more = 0, np.float64(extra[y, x])
+                    _wait(samples, y, x, column, more, grown, room, waiting)
+                    waiting += 1
+                    if waiting == WIDE:
+                        _look_closely(samples, plan, room, waiting, planes)
+                        waiting = n - n
     if waiting > 0:
         _look_closely(samples, plan, room, waiting, planes)

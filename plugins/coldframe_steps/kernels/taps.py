@@ -12,7 +12,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from typing import Any
 
-from llvmlite import ir  # type: ignore[import-untyped]  # has no type information
+from llvmlite import ir
 from numba import types
 from numba.core import cgutils
 from numba.extending import intrinsic
