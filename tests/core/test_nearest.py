@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from coldframe.estimate import BUILT_IN, estimate
 from coldframe.execute import pending
 from coldframe.frame import FrameInfo, Kind
 from coldframe.graph import compile_plan
@@ -116,7 +117,7 @@ def test_the_work_of_planning_grows_as_the_number_of_frames(tmp_path):
         watch.enable()
         plan, todo = plan_of(count, tmp_path)
         watch.disable()
-        assert len(plan.tasks) > 2 * count
+        assert len(plan.tasks) > 1.8 * count
         assert set(todo) <= set(plan.tasks)
         calls[count] = pstats.Stats(watch).total_calls
     assert calls[5000] < 1.15 * 4 * calls[1250]
@@ -124,10 +125,14 @@ def test_the_work_of_planning_grows_as_the_number_of_frames(tmp_path):
 
 @pytest.mark.slow
 def test_a_hundred_thousand_frames_are_planned_in_a_minute_and_four_gib(tmp_path):
-    begun = time.perf_counter()
-    plan, _ = plan_of(100_000, tmp_path)
-    took = time.perf_counter() - begun
+    """Of one core's time, so that other work on the machine does not count."""
+    begun = time.process_time()
+    plan, todo = plan_of(100_000, tmp_path)
+    planned = time.process_time() - begun
+    estimate(plan, todo, Resources(2, 8 << 30), BUILT_IN, find_plugins())
+    took = time.process_time() - begun
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024
-    print(f"{len(plan.tasks)} tasks in {took:.1f} s, {peak / 2**30:.2f} GiB")
+    print(f"{len(plan.tasks)} tasks in {planned:.1f} s, with their cost in {took:.1f} s, "
+          f"{peak / 2**30:.2f} GiB")  # fmt: skip
     assert took < 60
     assert peak < 4 << 30
