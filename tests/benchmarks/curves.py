@@ -183,7 +183,7 @@ def draw(panels: Sequence[tuple[str, str, str, bool, list[Curve]]], path: Path) 
     for place, (title, x, y, logarithmic, curves) in enumerate(panels, start=1):
         axes = figure.add_subplot(rows, 2, place)
         for name, at, values in curves:
-            axes.plot(at, values, "o-", ms=4, label=name, ls="--" if name == "ideal" else "-")
+            axes.plot(at, values, "--o" if name == "ideal" else "-o", ms=4, label=name)
         axes.set(title=title, xlabel=x, ylabel=y)
         if logarithmic:
             axes.set(xscale="log", yscale="log")

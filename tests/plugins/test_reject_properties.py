@@ -254,6 +254,15 @@ def test_a_frame_of_no_weight_takes_no_part() -> None:
     assert np.all(planes["count"] == 4)
 
 
+def test_what_cannot_be_stacked_is_refused() -> None:
+    data = np.zeros((2, 3, 4), np.float32)
+    flags = np.zeros(data.shape, np.uint8)
+    with pytest.raises(ValueError, match="weight"):
+        reduce_tile(data, flags, weights=np.zeros(2))
+    with pytest.raises(ValueError, match="shape"):
+        reduce_tile(data, flags[:, :2])
+
+
 def test_most_kept_samples_decide_about_flags() -> None:
     data = np.full((5, 1, 3), 60000, np.float32)
     flags = np.zeros(data.shape, np.uint8)

@@ -82,6 +82,11 @@ def reduce_tile(
     Planes (h, w): "data", "variance" (of the mean or median, ADU^2) and "weight" (that of the kept
     samples over that of all) float32; "flags" uint8 (those that most kept samples carry; NO_DATA
     and data 0 where no sample was kept); "count", "low", "high" uint16 (kept, rejected).
+
+    Raises
+    ------
+    ValueError
+        No weight is above 0, or the shapes differ.
     """
     n, height, width = data.shape
     rule = rule or Rule()
@@ -94,6 +99,8 @@ def reduce_tile(
     relative = np.ones(n) if relative is None else np.ascontiguousarray(relative, dtype=np.float64)
     frames = np.flatnonzero(weights > 0)
     n = frames.size
+    if n == 0 or flags.shape != data.shape:
+        raise ValueError("no frame has any weight, or flags are not of the data's shape")
     used = weights[frames]
     noise = used * relative[frames]
     samples = Samples(data, flags, frames, match[frames], used, noise, y0)
