@@ -140,7 +140,7 @@ def draw(cases: Sequence[Case], path: Path) -> None:
     from matplotlib.figure import Figure
 
     disks = sorted({case.disk for case in cases})
-    figure = Figure(figsize=(8, 4.5 * len(disks)), layout="constrained")
+    figure = Figure(figsize=(9, 4 * len(disks)), layout="constrained")
     FigureCanvasAgg(figure)
     for place, disk in enumerate(disks):
         axes = figure.add_subplot(len(disks), 1, place + 1)
@@ -165,4 +165,4 @@ def _lines(axes: Any, cases: Sequence[Case]) -> None:
             axes.plot([], [], marks[name], color="0.4", label=f"limit: {WAITS[name]}")
     axes.set(xscale="log", yscale="log", xlabel="workers", ylabel="hours")
     axes.grid(alpha=0.3)
-    axes.legend(fontsize="small")
+    axes.legend(fontsize="small", loc="upper left", bbox_to_anchor=(1.01, 1.0))
