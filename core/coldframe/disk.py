@@ -12,7 +12,15 @@ from coldframe.errors import StoreError
 from coldframe.footprint import NUMBERS, Footprint
 from coldframe.memory import bytes_text
 from coldframe.planned import Plan
-from coldframe.specs import BandTask, DecideTask, FrameTask, OutputTask, StackTask, TaskSpec
+from coldframe.specs import (
+    BandTask,
+    DecideTask,
+    FrameTask,
+    OutputTask,
+    ProbeTask,
+    StackTask,
+    TaskSpec,
+)
 from coldframe.tidy import KEEP, Tasks, droppable, reads
 
 SPARE = 1.02
@@ -54,7 +62,9 @@ def _follow(
             continue
         now += sizes[key]
         peak = max(peak, now)
-        gone = set(spec.bands) if isinstance(spec, StackTask) else set()
+        gone = set(getattr(spec, "trial", None) or ())  # goes by itself
+        if isinstance(spec, StackTask):
+            gone |= set(spec.bands)
         for read in going.intersection(reads(spec, plan)):
             left[read] -= 1
             if not left[read]:
@@ -72,6 +82,8 @@ def _written(spec: TaskSpec, footprint: Footprint) -> int:
             return footprint.size(spec.stack).stored // spec.parts
         case DecideTask():
             return NUMBERS + 400 * len(spec.members)
+        case ProbeTask():
+            return NUMBERS
         case OutputTask():
             return footprint.output_bytes(spec)
     return footprint.size(spec.key).stored

@@ -113,7 +113,8 @@ class Footprint:
             case StackTask():
                 first = self.size(self._members(spec.decision)[0])
                 takes = self._step(spec.call.use).takes
-                return replace(first, raw=False, planes=takes.planes)
+                # A stack that only judges the run is kept without its planes.
+                return replace(first, raw=False, planes=takes.planes if spec.trial is None else 0)
             case BlendTask():
                 return replace(self.size(spec.cold), planes=4)
         borrowed = self._plan.borrowed.get(key)
