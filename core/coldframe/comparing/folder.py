@@ -156,7 +156,7 @@ def how_stacked(run: RunFolder, result: Result) -> Recombined | str:
             break
         ref = first
     if ref is None or decision is None:
-        return f"the store of {run.name} ({run.store.root}) no longer tells how the stack was made"
+        return f"the store of {run.name} no longer tells how the stack was made"
     rows = [run.store.get(key) for key in decision.rows]
     if any(row is None or not run.store.file(row.key).exists() for row in rows):
         return f"the aligned lights of {run.name} are no longer in its store"
