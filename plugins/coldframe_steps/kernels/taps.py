@@ -148,8 +148,9 @@ def _interpolate(context: Any, builder: ir.IRBuilder, signature: Any, args: Any)
 
 def _fetch(builder: ir.IRBuilder, pointer: Any) -> None:
     """Have values brought into the cache; any address will do."""
+    pointer = builder.bitcast(pointer, ir.IntType(8).as_pointer())
     kind = ir.FunctionType(ir.VoidType(), [pointer.type, _LANE, _LANE, _LANE])
-    fetch = cgutils.get_or_insert_function(builder.module, kind, "llvm.prefetch.p0")
+    fetch = cgutils.get_or_insert_function(builder.module, kind, "llvm.prefetch.p0i8")
     builder.call(fetch, (pointer, _LANE(0), _LANE(3), _LANE(1)))  # to read; soon; data
 
 
