@@ -60,7 +60,10 @@ def recover(root: Path) -> tuple[int, int] | None:
     except OSError as error:
         raise StoreError(f"cannot remove {path}, which is damaged: {error.strerror}") from error
     if not {state for _, state in marks} & {"alive", "elsewhere"}:
-        for left in root.glob("[0-9a-f][0-9a-f]/.*.part"):
+        for left in (
+            *root.glob("[0-9a-f][0-9a-f]/.*.part"),
+            *root.glob(f"{MARKS}/.*.part"),
+        ):
             with suppress(OSError):  # a folder that cannot be written keeps them
                 left.unlink()
     return len(recent), len(damaged)

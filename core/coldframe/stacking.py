@@ -105,6 +105,8 @@ def run_stack(spec: StackTask, store: Store) -> Ref:
         )
         context = spec.call.context(spec.key, decision=store.numbers(spec.decision))
         stack = guarded(spec.call, spec.label, step.finish, stack, context)
+        if spec.trial is not None:  # only pictures are made of it
+            stack = replace(stack, planes={})
         done = store.put_frame(
             Ref(
                 spec.key,
@@ -117,7 +119,7 @@ def run_stack(spec: StackTask, store: Store) -> Ref:
                 history=stack.history,
             ),
             stack,
-            durable=True,
+            durable=spec.trial is None,
         )
     for key in spec.bands:
         store.delete(key)

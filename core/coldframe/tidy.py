@@ -106,12 +106,16 @@ class Tidy:
         return self._going.intersection(reads(spec, self._plan)) if self._going else set()
 
     def begin(self, output: Path) -> None:
-        """Remove what a run that was cut off has left: bands, and files half written."""
+        """Remove what a run that was cut off has left: bands, parts of trials, half-written files."""
         for left in output.glob(".*.part"):
             left.unlink(missing_ok=True)
         for key in self._store.listed(f"*{BAND}"):
             if key not in self._tasks:
                 self._store.delete(key)
+        for spec, _ in self._plan.tasks.values():
+            for key in getattr(spec, "trial", None) or ():  # made for a trial that is over
+                if spec.key not in self._tasks and key not in self._tasks:
+                    self._store.delete(key)
 
     def done(self, spec: TaskSpec) -> None:
         """A task is done: what it was the last to need goes."""

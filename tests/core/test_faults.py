@@ -94,15 +94,18 @@ def test_a_run_that_is_on_is_not_disturbed(tmp_path):
     part.parent.mkdir()
     part.touch()
     (tmp_path / "running").mkdir()
+    unmarked = tmp_path / "running/.y.json.1.part"  # killed while it left its mark
+    unmarked.touch()
     (tmp_path / "running/dead.json").write_text("{}")
     with marked(tmp_path):
         assert recover(tmp_path) == (0, 0)
         recovery.settle(tmp_path)
         assert part.exists()
-        assert len(list((tmp_path / "running").glob("*"))) == 1
+        assert len(list((tmp_path / "running").glob("*.json"))) == 1
     (tmp_path / "running/dead.json").write_text("{}")
     recover(tmp_path)
     assert not part.exists()
+    assert not unmarked.exists()
 
 
 @pytest.mark.parametrize(

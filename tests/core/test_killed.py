@@ -98,16 +98,22 @@ def test_ctrl_c_leaves_nothing_running(bench, tmp_path, scheduler):
 def test_a_full_small_disk_is_told_and_the_run_goes_on_when_there_is_room(bench, tmp_path):
     disk = tmp_path / "disk"
     disk.mkdir()
-    mount = ["mount", "-t", "tmpfs", "-o", "size=400k", "none", str(disk)]
+    mount = ["mount", "-t", "tmpfs", "-o", "size=50m", "none", str(disk)]
     if os.geteuid() != 0 or subprocess.run(mount, capture_output=True, check=False).returncode:
         pytest.skip("a file system of its own needs root and the right to mount")
     try:
         process = start(bench, disk / "out")
+        wait_for_products(disk / "out", 4, process)
+        os.kill(process.pid, signal.SIGSTOP)
+        # Somebody else's files, which no plan could foresee.
+        fill = ["dd", "if=/dev/zero", f"of={disk / 'others'}", "bs=4k"]
+        assert b"No space" in subprocess.run(fill, capture_output=True, check=False).stderr
+        os.kill(process.pid, signal.SIGCONT)
         _, said = process.communicate()
         assert process.returncode == 1
         assert "No space left on device" in said
         assert len(said.splitlines()[-1]) < 300
-        subprocess.run(["mount", "-o", "remount,size=50m", str(disk)], check=True)
+        (disk / "others").unlink()
         finished(bench, disk / "out")
     finally:
         subprocess.run(["umount", str(disk)], check=True)

@@ -19,7 +19,7 @@ def run_trial(spec: TaskSpec, do: Callable[[TaskSpec], Ref]) -> Ref:
     """
     store = Store(Path(spec.store))
     try:
-        ref = _failed_band(spec, store) or _slim(spec, do(spec), store)
+        ref = _failed_band(spec, store) or do(spec)
     except (StepError, PluginError, SetAside) as error:
         ref = store.put(Ref(spec.key, aside=str(error), aside_step=spec.step_id))
     for key in getattr(spec, "trial", None) or ():
@@ -34,11 +34,3 @@ def _failed_band(spec: TaskSpec, store: Store) -> Ref | None:
         if band is not None and band.aside:
             return store.put(replace(band, key=spec.key))
     return None
-
-
-def _slim(spec: TaskSpec, ref: Ref, store: Store) -> Ref:
-    """A stack that only pictures are made of needs none of its further planes."""
-    if not isinstance(spec, StackTask) or not ref.planes:
-        return ref
-    frame = replace(store.frame(spec.key), planes={})
-    return store.put_frame(replace(ref, planes=()), frame)
