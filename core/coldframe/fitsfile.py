@@ -7,6 +7,7 @@ anything, go through a general library. Source: FITS Standard 4.0 (IAU FITS Work
 from __future__ import annotations
 
 import math
+import zlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -109,21 +110,21 @@ def _zero(kind: np.dtype[Any]) -> int:
     return 1 << (8 * kind.itemsize - 1) if unsigned else 0
 
 
-def write_hdus(file: BinaryIO, hdus: Sequence[Hdu], *, checksum: bool) -> None:
-    """Write one HDU after another, data in pieces.
+def write_hdus(file: BinaryIO, hdus: Sequence[Hdu], *, checksum: bool) -> int | None:
+    """Write one HDU after another, data in pieces; CRC-32 of the file when nothing is rewritten.
 
     checksum : add CHECKSUM and DATASUM cards (section 4.4.2.7). Their comment holds no time of
     writing: the same content gives the same bytes.
     """
+    out = _Summed(file)
     for hdu in hdus:
         start = file.tell()
         if checksum:
             # Any sum has room in these, so that the header can be written again when it is known.
             hdu.header["CHECKSUM"] = ("0" * 16, "checksum")
             hdu.header["DATASUM"] = ("0", "checksum")
-        header = _text(hdu.header)
-        file.write(header)
-        total = _write_data(file, hdu.data, checksum)
+        out.write(_text(hdu.header))
+        total = _write_data(out, hdu.data, checksum)
         if checksum:
             end = file.tell()
             hdu.header["DATASUM"] = (str(total), "checksum")
@@ -132,6 +133,19 @@ def write_hdus(file: BinaryIO, hdus: Sequence[Hdu], *, checksum: bool) -> None:
             file.seek(start)
             file.write(_text(hdu.header))
             file.seek(end)
+    return None if checksum else out.crc
+
+
+class _Summed:
+    """Writes to a file and sums what is written while it is in the processor's cache."""
+
+    def __init__(self, file: BinaryIO) -> None:
+        self._file = file
+        self.crc = 0
+
+    def write(self, data: bytes | memoryview) -> None:
+        self.crc = zlib.crc32(data, self.crc)
+        self._file.write(data)
 
 
 def _text(header: Any) -> bytes:
@@ -139,16 +153,16 @@ def _text(header: Any) -> bytes:
     return text
 
 
-def _write_data(file: BinaryIO, data: Plane | bytes | None, checksum: bool) -> int:
+def _write_data(out: _Summed, data: Plane | bytes | None, checksum: bool) -> int:
     total = size = 0
     for piece in _stored(data):
-        file.write(piece.data)
+        out.write(piece.data)
         size += piece.nbytes
         if checksum:
             spare = b"\0" * (-piece.nbytes % 4)
             words = piece if not spare else np.frombuffer(piece.tobytes() + spare, "u1")
             total = _add(total, words.view(">u4"))
-    file.write(b"\0" * (-size % BLOCK))
+    out.write(b"\0" * (-size % BLOCK))
     return total
 
 

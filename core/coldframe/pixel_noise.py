@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from coldframe.frame import UNUSABLE, Array
+from coldframe.medians import median, middle, within
 
 LAG = 8
 """Pixels (down and across) from one to the next of three: even, so that all see the same CFA
@@ -48,15 +49,15 @@ def pixel_noise(data: Array, flags: Array) -> float:
     good = np.isfinite(total)
     for place in places:
         good &= (flags[place] & UNUSABLE) == 0
-    difference = total[good]
+    difference = np.sort(total[good])
     if difference.size < 2:
         return 0.0
     sigma = np.inf
     for _ in range(20):
-        difference = difference - np.median(difference)
-        now = MAD_TO_SIGMA * float(np.median(np.abs(difference)))
+        difference = difference - middle(difference)
+        now = MAD_TO_SIGMA * float(median(np.abs(difference)))
         if now >= sigma * (1 - 1e-4):
             break
         sigma = now
-        difference = difference[np.abs(difference) <= 3 * sigma]
+        difference = difference[within(difference, 3 * sigma)]
     return float(min(now, sigma) / np.sqrt(6.0))

@@ -63,8 +63,12 @@ def _why(path: Path, error: OSError) -> str:
     return error.strerror or str(error)
 
 
-def write_frame(path: Path, frame: Frame, *, checksum: bool = True, durable: bool = True) -> None:
+def write_frame(
+    path: Path, frame: Frame, *, checksum: bool = True, durable: bool = True
+) -> int | None:
     """Write a frame as FITS, atomically. Planes that are still in files pass through in pieces.
+
+    Returns the CRC-32 of the file when it was written in one go, without checksum cards.
 
     checksum : write CHECKSUM and DATASUM cards (FITS 4.0, section 4.4.2.7).
     durable : flush to disk before the file gets its name.
@@ -83,7 +87,7 @@ def write_frame(path: Path, frame: Frame, *, checksum: bool = True, durable: boo
     if frame.provenance:
         hdus += _provenance_tables(frame)
     with atomic(path, durable=durable) as temporary, temporary.open("wb") as file:
-        write_hdus(file, hdus, checksum=checksum)
+        return write_hdus(file, hdus, checksum=checksum)
 
 
 def read_frame(path: Path) -> Frame:

@@ -149,19 +149,20 @@ class Store:
         except (OSError, ValueError, KeyError, TypeError):
             return None  # absent or cut short: the work is simply done again
 
-    def put(self, ref: Ref, *, durable: bool = False) -> Ref:
-        """Record `ref`, after its FITS file if it has one."""
+    def put(self, ref: Ref, *, crc: int | None = None, durable: bool = False) -> Ref:
+        """Record `ref`, after its FITS file if it has one, of which `crc` is the sum if known."""
         file = self.file(ref.key)
-        there = file.exists() and not ref.aside
-        size, crc = (file.stat().st_size, file_crc(file)) if there else (None, None)
+        size = None
+        if file.exists() and not ref.aside:
+            size, crc = file.stat().st_size, file_crc(file) if crc is None else crc
         with atomic(file.with_suffix(".json"), durable=durable) as temporary:
             temporary.write_text(ref.to_json(size, crc))
         return ref
 
     def put_frame(self, ref: Ref, frame: Frame, *, durable: bool = False) -> Ref:
         """Store a frame. `durable` products are flushed to disk and carry checksums."""
-        write_frame(self.file(ref.key), frame, checksum=durable, durable=durable)
-        return self.put(ref, durable=durable)
+        crc = write_frame(self.file(ref.key), frame, checksum=durable, durable=durable)
+        return self.put(ref, crc=crc, durable=durable)
 
     def put_numbers(self, ref: Ref, numbers: Numbers) -> Ref:
         """Store a survey or a decision."""

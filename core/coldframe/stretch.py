@@ -8,13 +8,15 @@ the sRGB transfer function (`srgb_encode`), because that is what a screen undoes
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from itertools import pairwise
+from functools import lru_cache
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from coldframe.frame import UNUSABLE, Array, Flag, Frame
 from coldframe.grey import EQUAL, grey_response
+from coldframe.medians import median, middle, within
 
 SKY = 0.16
 """Where the sky background lands, as an sRGB value: a dark grey."""
@@ -31,6 +33,9 @@ ENOUGH = 300_000
 
 SQUARE = 8
 """Side, in pixels, of the squares whose colours are compared to find what is grey."""
+
+BAND = 64
+"""Rows of a small picture that are made at once, of rows that stay in the processor's cache."""
 
 FEATHER = 1.0
 """Pixels (sigma) over which the colourless core of a saturated star goes over into its colour."""
@@ -76,39 +81,52 @@ def preview(frame: Frame, max_side: int) -> Frame:
     height, width = frame.shape
     factor = max(1.0, max(height, width) / max_side)
     shape = max(1, round(height / factor)), max(1, round(width / factor))
-    usable = (frame.flags & np.uint8(UNUSABLE)) == 0
-    share = _shrink(usable.astype(np.float32), shape)
-    channels = [
-        _shrink(np.where(usable, c, np.float32(0.0)), shape) / np.where(share > 0, share, 1.0)
-        for c in frame.channels
-    ]
-    data = np.stack(channels).astype(np.float32)
-    saturated = _shrink(((frame.flags & np.uint8(Flag.SATURATED)) != 0).astype(np.float32), shape)
+    channels = frame.channels
+    sums = np.empty((len(channels) + 2, *shape), np.float32)
+    for top in range(0, shape[0], BAND):
+        part = slice(top, min(top + BAND, shape[0]))
+        shares, rows = _areas(height, shape[0], part.start, part.stop)
+        flags = frame.flags[rows]
+        usable = (flags & np.uint8(UNUSABLE)) == 0
+        planes = [usable, (flags & np.uint8(Flag.SATURATED)) != 0]
+        planes += [c[rows] for c in channels]
+        if not usable.all():
+            planes[2:] = [np.where(usable, plane, np.float32(0.0)) for plane in planes[2:]]
+        for total, plane in zip(sums, planes, strict=True):
+            total[part] = _shrink(shares @ plane.astype(np.float32, copy=False), shape[1])
+    share, saturated = sums[:2]
+    data = sums[2:] / np.where(share > 0, share, 1.0)
     flags = np.where(saturated > 0, np.uint8(Flag.SATURATED), np.uint8(0))
     flags |= np.where(share > 0, np.uint8(0), np.uint8(Flag.NO_DATA))
     info = replace(frame.info, shape=shape)
     return Frame(data if frame.data.ndim == 3 else data[0], flags, info, history=frame.history)
 
 
-def _shrink(plane: Array, shape: tuple[int, int]) -> NDArray[np.float32]:
-    """Mean over the area of each of shape's pixels, float32 (y, x)."""
-    for size in shape:
-        if plane.shape[0] != size:
-            edges = np.linspace(0.0, plane.shape[0], size + 1)
-            rows = np.empty((size, plane.shape[1]), np.float32)
-            for i, (start, stop) in enumerate(pairwise(edges)):
-                first, last = int(start), min(int(np.ceil(stop)), plane.shape[0]) - 1
-                weights = np.ones(last - first + 1)
-                weights[0] -= start - first
-                weights[-1] -= last + 1 - stop
-                weights /= weights.sum()
-                total = np.zeros(plane.shape[1])
-                for weight, row in zip(weights, plane[first : last + 1], strict=True):
-                    total += weight * row
-                rows[i] = total
-            plane = rows
-        plane = np.ascontiguousarray(plane.T)
-    return plane
+def _shrink(rows: Array, width: int) -> Array:
+    """Means over the areas of `width` pixels across each row."""
+    columns, _ = _areas(rows.shape[1], width, 0, width)
+    return np.asarray((columns @ rows.T).T)
+
+
+@lru_cache(maxsize=64)
+def _areas(long: int, short: int, top: int, stop: int) -> tuple[Any, slice]:
+    """The shares of `long` pixels in some of `short`, a sparse matrix; which of them have any."""
+    from scipy import sparse
+
+    edges = np.linspace(0.0, long, short + 1)[top : stop + 1]
+    first = edges[:-1].astype(int)
+    last = np.minimum(np.ceil(edges[1:]).astype(int), long)
+    counts = last - first
+    starts = np.concatenate([[0], np.cumsum(counts)])
+    columns = np.arange(starts[-1]) + np.repeat(first - starts[:-1], counts)
+    shares = np.ones(starts[-1])
+    shares[starts[:-1]] -= edges[:-1] - first
+    shares[starts[1:] - 1] -= last - edges[1:]
+    shares /= np.repeat(np.diff(edges), counts)
+    offset, size = int(first[0]), int(last[-1] - first[0])
+    shape = (len(counts), size)
+    matrix = sparse.csr_array((shares.astype(np.float32), columns - offset, starts), shape=shape)
+    return matrix, slice(offset, offset + size)
 
 
 def sky_level(values: Array) -> tuple[float, float]:
@@ -117,17 +135,17 @@ def sky_level(values: Array) -> tuple[float, float]:
     Values more than three sigma (1.4826 times the median absolute deviation) from the median are
     left out, over again until nothing changes. (nan, nan) for no values.
     """
-    values = np.asarray(values, dtype=np.float64)
+    values = np.sort(np.asarray(values, dtype=np.float64), axis=None)
     if values.size == 0:
         return float("nan"), float("nan")
     for _ in range(20):
-        middle = np.median(values)
-        sigma = 1.4826 * np.median(np.abs(values - middle))
-        kept = values[np.abs(values - middle) <= 3.0 * sigma]
+        level = middle(values)
+        sigma = 1.4826 * float(median(np.abs(values - level)))
+        kept = values[within(values - level, 3.0 * sigma)]
         if sigma == 0.0 or kept.size == values.size:
             break
         values = kept
-    return float(middle), float(sigma)
+    return float(level), float(sigma)
 
 
 def fit_stretch(data: Array, flags: Array, *, linked: bool, balance: bool = True) -> Stretch | None:

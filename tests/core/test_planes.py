@@ -1,5 +1,6 @@
 """Planes left in their files, and FITS written in pieces."""
 
+import zlib
 from itertools import pairwise
 
 import numpy as np
@@ -156,3 +157,11 @@ def test_checksum_characters_decode_to_the_complement():
         assert value == ~total & 0xFFFFFFFF
     # The example of CFITSIO's user's guide for encoding a checksum; from memory.
     assert encoded(868229149) == "hcHjjc9ghcEghc9g"
+
+
+def test_the_sum_made_while_writing_is_that_of_the_file(tmp_path):
+    # zlib's CRC-32 of the bytes that are read back.
+    path = tmp_path / "f.fits"
+    made = write_frame(path, frame(), checksum=False)
+    assert made == zlib.crc32(path.read_bytes())
+    assert write_frame(path, frame(), checksum=True) is None  # headers were written twice

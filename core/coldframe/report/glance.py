@@ -131,16 +131,14 @@ def _map(frame: Frame, name: str) -> Map | None:
     plane = frame.planes[name]
     if plane.shape[-2:] != frame.shape:
         return None
-    flat = plane if plane.ndim == 2 else plane.mean(axis=0, dtype=np.float32)
-    good = np.isfinite(flat)
-    if not good.any():
-        return None
     images = plane if plane.ndim == 3 else plane[np.newaxis]
-    top = np.inf if plane.dtype.kind == "f" else np.iinfo(plane.dtype).max
-    bottom = -np.inf if plane.dtype.kind == "f" else np.iinfo(plane.dtype).min
-    low = min(float(image.min(where=good, initial=top)) for image in images)
-    high = max(float(image.max(where=good, initial=bottom)) for image in images)
-    del plane, images
-    flags = np.where(good, np.uint8(0), np.uint8(Flag.NO_DATA))
-    small = preview(Frame(flat, flags, FrameInfo()), MAP)
-    return Map(small.data, low, high)
+    flags = np.zeros(frame.shape, np.uint8)
+    if plane.dtype.kind == "f":
+        for image in images:
+            flags[~np.isfinite(image)] = Flag.NO_DATA
+        if flags.all():
+            return None
+    shown = [image[flags == 0] for image in images] if flags.any() else images
+    low, high = min(float(x.min()) for x in shown), max(float(x.max()) for x in shown)
+    small = preview(Frame(plane, flags, FrameInfo()), MAP)
+    return Map(small.channels.mean(axis=0, dtype=np.float32), low, high)

@@ -9,6 +9,7 @@ import numpy as np
 
 from coldframe.errors import SetAside, StepError
 from coldframe.frame import UNUSABLE, Array, Frame
+from coldframe.medians import median
 from coldframe.step import Column, Context, Numbers, Row, StackStep, Takes, Tile
 from coldframe_steps.combine.rejection import (
     REJECTION_PARAMS,
@@ -124,7 +125,7 @@ def _level(data: Array, flags: Array) -> float:
     few = few[((flags[::thin, ::thin] & UNUSABLE) == 0) & np.isfinite(few)]
     if few.size == 0:
         raise SetAside("no usable pixels: all are flagged as without data or as hit by a transient")
-    return float(np.median(few))
+    return float(median(few))
 
 
 def _scales(rows: Sequence[Row], how: str) -> Array:

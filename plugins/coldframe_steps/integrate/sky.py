@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from coldframe.frame import UNUSABLE, Array, Flag
+from coldframe.medians import median, middle, within
 
 BOXES = 16
 """Boxes across the longer side of the frame."""
@@ -63,13 +64,14 @@ def sky_grid(channels: Array, flags: Array) -> SkyGrid:
 
 def clipped_median(samples: Array) -> float:
     """Median of what lies within 3 sigma (1.4826 MAD) of the median, until no more is cut off."""
+    samples = np.sort(samples)
     while samples.size:
-        centre = np.median(samples)
-        away = np.abs(samples - centre)
-        near = away <= 3 * 1.4826 * np.median(away)
-        if near.all() or not near.any():
+        centre = middle(samples)
+        away = samples - centre
+        near = samples[within(away, 3 * 1.4826 * float(median(np.abs(away))))]
+        if near.size in (samples.size, 0):
             return float(centre)
-        samples = samples[near]
+        samples = near
     return float("nan")
 
 

@@ -1,0 +1,27 @@
+"""Medians by sorting, which numpy does in vectors: several times faster than its own median."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from coldframe.frame import Array
+
+
+def middle(ordered: Array) -> Any:
+    """Median of at least one value in ascending order, in their own precision."""
+    half = ordered.size // 2
+    return ordered[half] if ordered.size % 2 else np.mean(ordered[half - 1 : half + 1])
+
+
+def median(values: Array) -> Any:
+    """Median of at least one finite value, of any shape, in their own precision."""
+    return middle(np.sort(values, axis=None))
+
+
+def within(ordered: Array, limit: float) -> slice:
+    """Which of ascending values lie no farther than `limit` from zero."""
+    limit = ordered.dtype.type(limit)
+    first = np.searchsorted(ordered, -limit)
+    return slice(int(first), int(np.searchsorted(ordered, limit, side="right")))
