@@ -185,7 +185,7 @@ def test_of_several_nights_the_last_one_is_sampled(night):
     assert [nights[name] for name in proof.sample] == ["second"] * 3
 
 
-@pytest.mark.parametrize(("lights", "sample"), [(2, 2), (9, 3), (20, 5), (60, 6)])
+@pytest.mark.parametrize(("lights", "sample"), [(2, 2), (9, 3), (40, 4), (60, 6)])
 def test_the_sample_grows_slowly_with_the_night(tmp_path, monkeypatch, lights, sample):
     registry = toy.registry(readers=Readers())
     for module in (specs, tasks):
