@@ -97,27 +97,27 @@ class Filed:
         if not out.size:
             return
         flat: Any = out.reshape(-1)
-        view = memoryview(flat).cast("B")
+        view, size = memoryview(flat).cast("B"), flat.itemsize
         try:
             with self.path.open("rb", buffering=0) as file:
                 file.seek(self.at + first * self.stored.itemsize)
-                done = 0
-                while done < view.nbytes:
-                    got = file.readinto(view[done : done + PIECE])
-                    if not got:
-                        raise DamagedError(
-                            f"{self.path} is shorter than its header says", self.path
-                        )
-                    done += got
+                for start in range(0, view.nbytes, PIECE):
+                    self._read(file, view[start : start + PIECE])
+                    # At once and in place, while it is in the processor's cache.
+                    piece = flat[start // size : (start + PIECE) // size]
+                    if not self.stored.isnative:
+                        piece.byteswap(inplace=True)
+                    if self.zero:
+                        piece ^= piece.dtype.type(self.zero)  # BZERO turns over the sign bit
         except OSError as error:
             raise DamagedError(f"cannot read {self.path}: {error.strerror}", self.path) from error
-        # In place and in pieces that stay in the processor's cache.
-        for start in range(0, flat.size, PIECE // 4):
-            piece = flat[start : start + PIECE // 4]
-            if not self.stored.isnative:
-                piece.byteswap(inplace=True)
-            if self.zero:
-                piece ^= piece.dtype.type(self.zero)  # the sign bit is what BZERO turns over
+
+    def _read(self, file: Any, piece: memoryview) -> None:
+        while piece:
+            got = file.readinto(piece)
+            if not got:
+                raise DamagedError(f"{self.path} is shorter than its header says", self.path)
+            piece = piece[got:]
 
 
 @dataclass(frozen=True, slots=True)
