@@ -23,6 +23,7 @@ from coldframe_steps.kernels.network import (
     sorting_steps,
 )
 from coldframe_steps.kernels.options import Rule, Softening, margin
+from coldframe_steps.kernels.samples import STRIP
 from coldframe_steps.kernels.simd import WIDE
 from coldframe_steps.kernels.stack import reduce_tile
 
@@ -49,7 +50,7 @@ FLAGS = st.sampled_from([0, 0, 0, 1, 2, 8, 16, 24, 64, 255])
 @st.composite
 def stacks(draw: st.DrawFn) -> tuple[NDArray[np.float32], NDArray[np.uint8]]:
     n = draw(st.integers(1, 9))
-    shape = (n, draw(st.integers(1, 5)), draw(st.sampled_from([1, 3, WIDE, 2 * WIDE + 2])))
+    shape = (n, draw(st.integers(1, 5)), draw(st.sampled_from([1, 3, STRIP, STRIP + WIDE + 2])))
     data = draw(
         arrays(np.float32, shape, elements=VALUES.map(np.float32), fill=st.just(np.float32(3)))
     )
