@@ -111,8 +111,8 @@ class Room(NamedTuple):
     raw, ordered, away : blocks. flags, gone : uint8 (n, WIDE); gone marks samples that lie in grown
     trails, (0, WIDE) for none. extra : float64 (WIDE,), see `reject`. places : int64 (WIDE,), flat
     places of the pixels. special : bool (WIDE,), whether flags or `gone` have to be looked at.
-    strip : float32 (n, PITCH), and sums, float64 (2, STRIP) : see `samples.gather`. again : uint8 (WIDE,), flags that more than one
-    sample of a pixel carries; of a single frame, its own.
+    strip, sums : float32 (n, PITCH) and float64 (2, STRIP), see `samples.gather`. again : uint8
+    (WIDE,), flags that more than one sample of a pixel carries; of a single frame, its own.
     """
 
     raw: Array
