@@ -18,7 +18,7 @@ from coldframe_steps.kernels.stack import reduce_tile
 def stack_of(name: str, n: int) -> np.ndarray:
     """Random float32 stacks (n, 24, 40) with outliers, ties, or next to no scatter."""
     rng = np.random.default_rng([n, len(name)])
-    data = rng.normal(1000, 20, (n, 24, 40))
+    data = rng.normal(1000, 20, (n, 12, 80))
     if name == "outliers":
         hit = rng.random(data.shape) < 0.05
         data[hit] += rng.exponential(500, hit.sum()) * rng.choice([-1, 3], hit.sum())

@@ -8,9 +8,8 @@ import numpy as np
 from numba import njit
 
 from coldframe.frame import Array, Flag
-from coldframe_steps.kernels.lanes import Lanes
 from coldframe_steps.kernels.options import BARE
-from coldframe_steps.kernels.samples import FAR, Planes
+from coldframe_steps.kernels.samples import FAR, Lanes, Planes
 from coldframe_steps.kernels.simd import (
     WIDE,
     f32,
@@ -28,12 +27,12 @@ NO_DATA = np.uint8(Flag.NO_DATA)
 class Tally(NamedTuple):
     """What is kept of WIDE pixels' samples, and sums over that.
 
-    limits : float32 (3, WIDE), low, high and median of the kept; those with low <= sample <= high
-    are kept, and none where low > high.
+    limits : float32 (4, WIDE), low, high and median of the kept, and what deviations are taken from;
+    those with low <= sample <= high are kept, and none where low > high.
     counts : int64 (5, WIDE), kept, rejected low and high, and how many were to be rejected low and
     high: where some are equal to a limit, these may be among them.
     sums : float64 (5, WIDE): w, w d, w d^2, w r and w^2 r, where w is the weight, d the deviation
-    from the median and r the variance expected.
+    and r the variance expected.
     bits : int64 (8, WIDE), kept samples with each flag.
     """
 
@@ -46,27 +45,29 @@ class Tally(NamedTuple):
     def empty(cls) -> Tally:
         """To be written."""
         return cls(
-            np.empty((3, WIDE), np.float32),
+            np.empty((4, WIDE), np.float32),
             np.empty((5, WIDE), np.int64),
             np.empty((5, WIDE)),
             np.zeros((8, WIDE), np.int64),
         )
 
 
-LOW, HIGH, MEDIAN = 0, 1, 2
+LOW, HIGH, MEDIAN, PIVOT = range(4)
 KEPT, BELOW, ABOVE, LESS, MORE = range(5)
 
 
 @njit(**BARE)
-def kept_sums(weights: Array, noises: Array, raw: Array, tally: Tally) -> None:
+def kept_sums(weights: Array, noises: Array, raw: Array, tally: Tally) -> tuple[Lanes, Lanes]:
     """Write the tally of the samples raw, float32 (n, WIDE), without flags.
+
+    Returns how many were rejected low and high, i32.
 
     weights, noises : see `samples.Samples`.
     """
     limits, counts, sums = tally.limits, tally.counts, tally.sums
     zero = f64(0.0)
     low, high = load(limits, LOW * WIDE), load(limits, HIGH * WIDE)
-    median = f64(load(limits, MEDIAN * WIDE))
+    pivot = f64(load(limits, PIVOT * WIDE))
     total, first, second, expected, weighted = zero, zero, zero, zero, zero
     within, below, above = i32(0), i32(0), i32(0)
     for j in range(weights.size):
@@ -76,11 +77,12 @@ def kept_sums(weights: Array, noises: Array, raw: Array, tally: Tally) -> None:
         under = value < low
         over = (value > high) & (value < f32(FAR))
         keep = (~under) & (value <= high)
-        away = where(keep, f64(value) - median, zero)
+        away = where(keep, f64(value) - pivot, zero)
         here = where(keep, weight, zero)
         total = total + here
-        first = first + weight * away
-        second = second + weight * away * away
+        share = weight * away
+        first = first + share
+        second = second + share * away
         expected = expected + where(keep, noise, zero)
         weighted = weighted + noise * here
         within = within + i32(keep)
@@ -94,6 +96,7 @@ def kept_sums(weights: Array, noises: Array, raw: Array, tally: Tally) -> None:
     store(counts, KEPT * WIDE, i64(within))
     store(counts, BELOW * WIDE, i64(below))
     store(counts, ABOVE * WIDE, i64(above))
+    return below, above
 
 
 @njit(**BARE)
@@ -104,13 +107,14 @@ def kept_in_lane(
     flags: Array,
     gone: Array,
     lane: int,
+    special: bool,
     heed: bool,
     tally: Tally,
 ) -> None:
     """As `kept_sums`, of one pixel, with what is rare: equal values at a limit, trails, flags.
 
     flags : uint8 (n, WIDE). gone : uint8 (n, WIDE), samples to leave out as high, or (0, WIDE);
-    heed : whether to do so.
+    heed : whether to do so. special : whether flags and gone have been written for this pixel.
     """
     limits, counts, sums, bits = tally.limits, tally.counts, tally.sums, tally.bits
     for k in range(5):
@@ -120,7 +124,7 @@ def kept_in_lane(
     for k in range(8):
         bits[k, lane] = 0
     low, high = limits[LOW, lane], limits[HIGH, lane]
-    median = np.float64(limits[MEDIAN, lane])
+    pivot = np.float64(limits[PIVOT, lane])
     # Of equal values at a limit, the earliest frames' are the ones left out.
     spare_low, spare_high = counts[LESS, lane], counts[MORE, lane]
     for j in range(weights.size):
@@ -140,18 +144,18 @@ def kept_in_lane(
             spare_high -= np.int64(value == high)
             counts[ABOVE, lane] += 1
             continue
-        if heed and gone.shape[0] > 0 and gone[j, lane] != 0:
+        if special and heed and gone.shape[0] > 0 and gone[j, lane] != 0:
             counts[ABOVE, lane] += 1
             continue
         counts[KEPT, lane] += 1
-        away = np.float64(value) - median
+        away = np.float64(value) - pivot
         sums[0, lane] += weight
         sums[1, lane] += weight * away
         sums[2, lane] += weight * away * away
         sums[3, lane] += noise
         sums[4, lane] += noise * weight
-        mark = flags[j, lane]
-        if mark != 0:
+        if special and flags[j, lane] != 0:
+            mark = flags[j, lane]
             for k in range(8):
                 bits[k, lane] += (mark >> k) & 1
 
@@ -167,10 +171,10 @@ def _winsorised_part(total: Lanes, below: Lanes, above: Lanes, low: Lanes, high:
 
 
 @njit(**BARE)
-def mean_variance(
-    total: Lanes, spread: Lanes, expected: Lanes, weighted: Lanes, samples: Lanes
-) -> Lanes:
-    """Variance of a weighted mean, from the scatter of its own samples.
+def variance_terms(
+    total: Lanes, expected: Lanes, weighted: Lanes, samples: Lanes
+) -> tuple[Lanes, Lanes]:
+    """What gives the variance of a weighted mean: the first x spread + the second; f64.
 
     With weights w and variances known up to a common factor, c r: E[sum w (x - mean)^2] =
     c (sum w r - sum w^2 r / sum w), which gives c, and the mean's variance is
@@ -179,27 +183,25 @@ def mean_variance(
 
     total : sum w. spread : sum w (x - mean)^2. expected : sum w r. weighted : sum w^2 r.
     """
+    zero, one = f64(0.0), f64(1.0)
     known = expected - weighted / total
-    lone = (samples < f64(2.0)) | (known <= f64(0.0))
-    factor = where(lone, f64(1.0), spread / where(lone, f64(1.0), known))
-    return factor * (weighted / (total * total))
+    lone = (samples < f64(2.0)) | (known <= zero)
+    base = weighted / (total * total)
+    return where(lone, zero, base / where(lone, one, known)), where(lone, base, zero)
 
 
 @njit(**BARE)
 def finish(
-    total: Lanes,
-    first: Lanes,
-    second: Lanes,
-    expected: Lanes,
-    weighted: Lanes,
-    count: Lanes,
-    pivot: Lanes,
+    first: Lanes, second: Lanes, part: Lanes, factor: Lanes, alone: Lanes, pivot: Lanes
 ) -> tuple[Lanes, Lanes]:
-    """Mean and variance from the sums of `Tally` about a pivot; all f64."""
-    shift = first / total
+    """Mean and variance from the sums of `Tally` about a pivot; all f64.
+
+    part : 1 / sum w. factor, alone : from `variance_terms`.
+    """
+    shift = first * part
     spread = second - first * shift
     spread = where(spread > f64(0.0), spread, f64(0.0))
-    return pivot + shift, mean_variance(total, spread, expected, weighted, count)
+    return pivot + shift, factor * spread + alone
 
 
 @njit(**BARE)
@@ -209,29 +211,32 @@ def write_lanes(
     trimmed: bool,
     median_factor: Array,
     places: Array,
+    special: Array,
     count: int,
     planes: Planes,
 ) -> None:
     """The planes at `count` pixels from their tally, of which the sums become mean and variance.
 
     everything : sum of all weights. trimmed, median_factor : see `sweep.Plan`. places : int64
-    (WIDE,), flat places in the planes.
+    (WIDE,), flat places in the planes. special : bool (WIDE,), of which pixels bits are known.
     """
     limits, counts, sums, bits = tally.limits, tally.counts, tally.sums, tally.bits
     kept = f64(load(counts, KEPT * WIDE))
     total = load(sums, 0)
     first = load(sums, WIDE)
     second = load(sums, 2 * WIDE)
-    median = f64(load(limits, MEDIAN * WIDE))
+    pivot = f64(load(limits, PIVOT * WIDE))
     if trimmed:
         below = total / kept * f64(load(counts, BELOW * WIDE))
         above = total / kept * f64(load(counts, ABOVE * WIDE))
-        mean = median + first / total
+        mean = pivot + first / total
         low = f64(load(limits, LOW * WIDE)) - mean
         high = f64(load(limits, HIGH * WIDE)) - mean
         second = second + _winsorised_part(total, below, above, low, high)
     expected, weighted = load(sums, 3 * WIDE), load(sums, 4 * WIDE)
-    mean, variance = finish(total, first, second, expected, weighted, kept, median)
+    factors, alone = variance_terms(total, expected, weighted, kept)
+    mean, variance = finish(first, second, f64(1.0) / total, factors, alone, pivot)
+    store(sums, 0, total / f64(everything))
     store(sums, WIDE, mean)
     store(sums, 2 * WIDE, variance)
     as_mean, as_variance, share, marks = planes.mean, planes.variance, planes.share, planes.marks
@@ -252,9 +257,9 @@ def write_lanes(
             middle = np.float64(limits[MEDIAN, lane])
         as_mean[place] = middle if some else 0.0
         as_variance[place] = sums[2, lane] * factor if some else 0.0
-        share[place] = sums[0, lane] / everything if some else 0.0
+        share[place] = sums[0, lane] if some else 0.0
         mark = np.uint8(0) if some else NO_DATA
-        for bit in range(8):
+        for bit in range(8 if special[lane] else 0):
             if 2 * bits[bit, lane] > k:
                 mark |= np.uint8(1 << bit)
         marks[place] = mark

@@ -7,15 +7,13 @@ float64 and go in rising order, so that the order of the frames cannot matter.
 
 from __future__ import annotations
 
-from typing import Any, TypeAlias
-
 import numpy as np
 from numba import njit
 
 from coldframe.frame import Array
 from coldframe_steps.kernels.network import merge_lanes
 from coldframe_steps.kernels.options import BARE
-from coldframe_steps.kernels.samples import FAR
+from coldframe_steps.kernels.samples import FAR, Lanes
 from coldframe_steps.kernels.simd import (
     WIDE,
     f32,
@@ -30,9 +28,6 @@ from coldframe_steps.kernels.simd import (
     take,
     where,
 )
-
-Lanes: TypeAlias = Any
-"""A vector or mask of `simd`, that only compiled functions know."""
 
 MAD_TO_SIGMA = 1.482602218505602
 """1 / quantile of the normal distribution at 3/4."""
@@ -69,6 +64,18 @@ def run_moments(block: Array, n: int, a: Lanes, b: Lanes) -> tuple[Lanes, Lanes]
         away = where(inside, f64(load(block, i * WIDE)) - mean, f64(0.0))
         square = square + away * away
     return mean, square
+
+
+@njit(**BARE)
+def run_sums(block: Array, n: int, a: Lanes, b: Lanes, pivot: Lanes) -> tuple[Lanes, Lanes]:
+    """Sum of each run's deviations from a pivot, and of their squares; f64."""
+    total, square = f64(0.0), f64(0.0)
+    for i in range(n):
+        inside = (i32(i) >= a) & (i32(i) < b)
+        away = where(inside, f64(load(block, i * WIDE)) - pivot, f64(0.0))
+        total = total + away
+        square = square + away * away
+    return total, square
 
 
 @njit(**BARE)

@@ -19,6 +19,10 @@ takes longer than much of what is done with them."""
 BARE: dict[str, Any] = {**INNER, **ENTRY}
 """Both."""
 
+WITHIN: dict[str, Any] = {**BARE, "forceinline": True}
+"""Both, and as a part of what calls it: for what is called in one place, every few pixels. A call
+with all the arrays that a tile has takes longer than what it does for the pixels."""
+
 REACH = 2
 """Around a high rejection, others are looked for in a square of (2 REACH + 1) pixels a side."""
 

@@ -16,13 +16,22 @@ from numba import njit
 from coldframe.frame import Array
 from coldframe_steps.kernels.lanes import (
     MOST_TURNS,
-    Lanes,
     run_deviation,
     run_median,
     run_moments,
     run_robust,
+    run_sums,
 )
-from coldframe_steps.kernels.options import BARE, ESD, MAD_CLIP, MIN_MAX, NONE, WINSORISED
+from coldframe_steps.kernels.options import (
+    BARE,
+    ESD,
+    MAD_CLIP,
+    MIN_MAX,
+    NONE,
+    SIGMA_CLIP,
+    WINSORISED,
+)
+from coldframe_steps.kernels.samples import Lanes
 from coldframe_steps.kernels.simd import (
     WIDE,
     f64,
@@ -37,6 +46,9 @@ from coldframe_steps.kernels.simd import (
     upper,
     where,
 )
+
+WORN = 1e-5
+"""Share of a sum of squares below which what is left after samples were taken off is summed anew."""
 
 
 def esd_critical(n: int, alpha: float) -> Array:
@@ -81,20 +93,6 @@ def min_max(m: Lanes, lowest: int, highest: int) -> tuple[Lanes, Lanes]:
 
 
 @njit(**BARE)
-def _centre_and_sigma(
-    block: Array, n: int, a: Lanes, b: Lanes, rule: int, pairs: Array, away: Array
-) -> tuple[Lanes, Lanes]:
-    """What a clip measures the samples of a run by."""
-    if rule == WINSORISED:
-        centre, sigma, _ = run_robust(block, n, a, b, pairs, away, np.int64(MOST_TURNS))
-        return centre, sigma
-    centre = run_median(block, a, b)
-    if rule == MAD_CLIP:
-        return centre, run_deviation(block, n, a, b, centre, pairs, away)
-    return centre, sqrt(run_moments(block, n, a, b)[1] / f64(b - a))
-
-
-@njit(**BARE)
 def clip(
     block: Array,
     n: int,
@@ -114,35 +112,76 @@ def clip(
 
     m : i32, usable samples. options : float64 (3,): low, high, iterations. extra : f64.
     pairs, away : see `lanes.run_deviation`.
+
+    What goes lies at the ends of the sorted run, so that it is taken off there one by one, and off
+    the sums that the standard deviation comes from.
     """
-    a, b = i32(0), m
-    first, last = a, b
-    busy = m > i32(0)
+    zero, one, none = f64(0.0), i32(1), i32(0)
+    a, b = none, m
+    before_a, before_b = a, b
+    below, above = zero, zero
+    busy = m > none
+    whole, first, second = zero, zero, zero
+    pivot = zero
+    if rule == SIGMA_CLIP:
+        pivot = run_median(block, a, b)
+        first, second = run_sums(block, n, a, b, pivot)
+        whole = second
     turn = 0
     while lanes_of(busy) != 0:
-        centre, sigma = _centre_and_sigma(block, n, a, b, rule, pairs, away)
-        sigma = where(extra > f64(0.0), sqrt(sigma * sigma + extra), sigma)
-        below = centre - f64(options[0]) * sigma
-        above = centre + f64(options[1]) * sigma
-        start, stop = i32(0), i32(0)
-        for i in range(n):
-            value = f64(load(block, i * WIDE))
-            start = start + i32(value < below)
-            stop = stop + i32(value <= above)
-        start, stop = lower(start, m), lower(stop, m)
-        low = lower(upper(a, start), b)
-        high = upper(low, lower(b, stop))
+        if rule == WINSORISED:
+            centre, sigma, _ = run_robust(block, n, a, b, pairs, away, np.int64(MOST_TURNS))
+        else:
+            centre = run_median(block, a, b)
+            if rule == MAD_CLIP:
+                sigma = run_deviation(block, n, a, b, centre, pairs, away)
+            else:
+                count = f64(b - a)
+                spread = second - first * first / count
+                # Where little is left of what was summed: sum anew, lest digits go.
+                worn = busy & (spread < f64(WORN) * whole)
+                if lanes_of(worn) != 0:
+                    pivot = where(worn, centre, pivot)
+                    total, square = run_sums(block, n, a, b, pivot)
+                    first = where(worn, total, first)
+                    second = where(worn, square, second)
+                    whole = where(worn, square, whole)
+                    spread = where(worn, square - total * total / count, spread)
+                sigma = sqrt(where(spread > zero, spread, zero) / count)
+        sigma = where(extra > zero, sqrt(sigma * sigma + extra), sigma)
+        below = where(busy, centre - f64(options[0]) * sigma, below)
+        above = where(busy, centre + f64(options[1]) * sigma, above)
+        before_a = where(busy, a, before_a)
+        before_b = where(busy, b, before_b)
+        while True:
+            left = busy & (a < b)
+            bottom = f64(take(block, where(left, a, none)))
+            top = f64(take(block, where(left, b - one, none)))
+            low = left & (bottom < below)
+            high = left & (top > above)
+            if lanes_of(low | high) == 0:
+                break
+            a = where(low, a + one, a)
+            b = where(high, b - one, b)
+            bottom = where(low, bottom - pivot, zero)
+            top = where(high, top - pivot, zero)
+            first = first - bottom - top
+            second = second - bottom * bottom - top * top
         turn += 1
-        rest = (low == high) | ((low == a) & (high == b))
+        empty = ~(a < b)
+        busy = busy & (~empty) & ((before_a < a) | (b < before_b))
+        a = where(empty, before_a, a)
+        b = where(empty, before_b, b)
         if turn == int(options[2]):
-            rest = rest | busy
-        found = start < stop
-        first = where(busy & rest, where(found, start, a), first)
-        last = where(busy & rest, where(found, stop, b), last)
-        busy = busy & (~rest)
-        a = where(busy, low, a)
-        b = where(busy, high, b)
-    return first, last
+            break
+    start, stop = none, none
+    for i in range(n):
+        value = f64(load(block, i * WIDE))
+        start = start + i32(value < below)
+        stop = stop + i32(value <= above)
+    start, stop = lower(start, m), lower(stop, m)
+    found = start < stop
+    return where(found, start, before_a), where(found, stop, before_b)
 
 
 @njit(**BARE)

@@ -102,8 +102,12 @@ def reduce_tile(
     if n == 0 or flags.shape != data.shape:
         raise ValueError("no frame has any weight, or flags are not of the data's shape")
     used = weights[frames]
+    if (used == used[0]).all():
+        used = np.ones(n)  # only ratios of weights matter, and loops are shorter with these
     noise = used * relative[frames]
-    samples = Samples(data, flags, frames, match[frames], used, noise, y0)
+    samples = Samples(
+        data.reshape(-1), flags.reshape(-1), height, width, frames, match[frames], used, noise, y0
+    )
     softened = softening is not None
     words = -(-n // 64) if grow > 0 else 0
     planes = Planes.empty(height * width, softened, words)
@@ -146,6 +150,9 @@ def _plan(weights: Array, noise: Array, rule: Rule, median: bool, softened: bool
         everything += weight
         expected += part
         weighted += part * weight
+    # As `accumulate.variance_terms`.
+    known, base = expected - weighted / everything, weighted / (everything * everything)
+    lone = n < 2 or known <= 0
     return Plan(
         rule=rule.code,
         options=np.array(rule.options),
@@ -156,9 +163,11 @@ def _plan(weights: Array, noise: Array, rule: Rule, median: bool, softened: bool
         few_merging=merging_steps(n, median_only=True),
         middle=median or softened or rule.code != NONE,
         median_factor=median_variance_factor(n) if median else np.empty(0),
+        even=bool((weights == 1).all()),
         everything=everything,
-        expected=expected,
-        weighted=weighted,
+        part=1.0 / everything,
+        factor=0.0 if lone else base / known,
+        alone=base if lone else 0.0,
     )
 
 

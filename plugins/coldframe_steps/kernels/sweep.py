@@ -15,39 +15,48 @@ from numba import njit
 
 from coldframe.frame import Array
 from coldframe_steps.kernels.accumulate import (
-    ABOVE,
-    BELOW,
     HIGH,
     KEPT,
     LESS,
     LOW,
     MEDIAN,
     MORE,
+    PIVOT,
     Tally,
     finish,
     kept_in_lane,
     kept_sums,
     write_lanes,
 )
-from coldframe_steps.kernels.lanes import Lanes, run_deviation, run_median, run_robust
+from coldframe_steps.kernels.lanes import run_deviation, run_median, run_robust
 from coldframe_steps.kernels.network import empty_block, sort_lanes
 from coldframe_steps.kernels.options import (
     BARE,
     ENTRY,
     ESD,
-    MAD_CLIP,
     MIN_MAX,
     NONE,
     SIGMA_CLIP,
     WINSORISED,
+    WITHIN,
 )
 from coldframe_steps.kernels.reject import extreme_deviates, keep_run
 from coldframe_steps.kernels.samples import (
+    AHEAD,
     FAR,
     HUGE,
+    NO_FLAG,
+    PITCH,
+    SKIP,
+    STRIP,
+    Lanes,
     Planes,
     Samples,
+    flags_of,
     gather,
+    gather_one,
+    majority,
+    prefetch_line,
 )
 from coldframe_steps.kernels.simd import (
     EVERY,
@@ -58,21 +67,12 @@ from coldframe_steps.kernels.simd import (
     i64,
     lanes_of,
     load,
-    prefetch,
-    sqrt,
     store,
     take,
     u8,
     u16,
     where,
 )
-
-STRIP = 512
-"""Pixels of a row that are read from each frame in turn."""
-
-PITCH = STRIP + WIDE
-"""Floats from one frame's strip to the next. Were it a power of 2, all frames' samples of a pixel
-would compete for the same few places of the cache."""
 
 GLANCES = 5
 """Turns of the winsorised moments that a quick look makes."""
@@ -85,8 +85,8 @@ class Plan(NamedTuple):
     and `merging_steps(n)`; few_pairs, few_merging : the same with median_only.
     middle : whether medians are asked for.
     median_factor : float64 (n + 1,), variance of the median over that of the mean, by samples; or
-    (0,) to give the mean. everything, expected, weighted : sums of w, w r and w^2 r over all
-    frames, see `accumulate.Tally`.
+    (0,) to give the mean. even : whether all weights are 1. everything : sum of the weights. part, factor,
+    alone : see `accumulate.finish`; of all frames together.
     """
 
     rule: int
@@ -98,9 +98,11 @@ class Plan(NamedTuple):
     few_merging: Array
     middle: bool
     median_factor: Array
+    even: bool
     everything: float
-    expected: float
-    weighted: float
+    part: float
+    factor: float
+    alone: float
 
 
 class Room(NamedTuple):
@@ -109,7 +111,8 @@ class Room(NamedTuple):
     raw, ordered, away : blocks. flags, gone : uint8 (n, WIDE); gone marks samples that lie in grown
     trails, (0, WIDE) for none. extra : float64 (WIDE,), see `reject`. places : int64 (WIDE,), flat
     places of the pixels. special : bool (WIDE,), whether flags or `gone` have to be looked at.
-    strip : float32 (n, PITCH); seen, again : uint8 (STRIP,), see `samples.gather`.
+    strip, sums : float32 (n, PITCH) and float64 (2, STRIP), see `samples.gather`. again : uint8
+    (WIDE,), flags that more than one sample of a pixel carries; of a single frame, its own.
     """
 
     raw: Array
@@ -121,7 +124,7 @@ class Room(NamedTuple):
     places: Array
     special: Array
     strip: Array
-    seen: Array
+    sums: Array
     again: Array
     tally: Tally
 
@@ -140,9 +143,9 @@ class Room(NamedTuple):
             extra=np.empty(WIDE),
             places=np.empty(WIDE, np.int64),
             special=np.empty(WIDE, np.bool_),
-            strip=np.empty((n, PITCH), np.float32),
-            seen=np.empty(STRIP, np.uint8),
-            again=np.empty(STRIP, np.uint8),
+            strip=empty_block(n * PITCH // WIDE).reshape(n, PITCH),
+            sums=np.empty((2, STRIP)),
+            again=np.empty(WIDE, np.uint8),
             tally=Tally.empty(),
         )
 
@@ -152,7 +155,7 @@ def _look_closely(samples: Samples, plan: Plan, room: Room, count: int, planes: 
     """Judge and combine the `count` pixels that wait."""
     weights, noises, n = samples.weights, samples.noise, samples.frames.size
     raw, block, tally = room.raw, room.ordered, room.tally
-    limits, counts, bits = tally.limits, tally.counts, tally.bits
+    limits, counts = tally.limits, tally.counts
     flags, gone, special = room.flags, room.gone, room.special
     for lane in range(count, WIDE):
         for j in range(n):
@@ -176,26 +179,23 @@ def _look_closely(samples: Samples, plan: Plan, room: Room, count: int, planes: 
     )
     some = m > i32(0)
     last = where(some, b - i32(1), a)
-    store(limits, LOW * WIDE, where(some, take(block, a), f32(FAR)))
+    low = where(some, take(block, a), f32(FAR))
+    store(limits, LOW * WIDE, low)
     high = where(some, take(block, last), f32(-FAR))
     store(limits, HIGH * WIDE, high)
     median = where(some, f32(run_median(block, a, b)), f32(0.0))
-    if not plan.middle:  # any sample will do to take deviations from: the quick look's
-        first = load(raw, 0)
-        median = where(first < f32(FAR), first, median)
     store(limits, MEDIAN * WIDE, median)
+    first = load(raw, 0)  # as the quick look has it, unless it is an outlier
+    store(limits, PIVOT * WIDE, where((first >= low) & (first <= high), first, median))
     store(counts, LESS * WIDE, i64(a))
     store(counts, MORE * WIDE, i64(m - b))
-    kept_sums(weights, noises, raw, tally)
+    below, above = kept_sums(weights, noises, raw, tally)
+    equal = lanes_of(~((below == a) & (above == m - b)))
     for lane in range(count):
-        for k in range(8):
-            bits[k, lane] = 0
-        equal = counts[BELOW, lane] != counts[LESS, lane]
-        equal |= counts[ABOVE, lane] != counts[MORE, lane]
-        if equal or special[lane]:
+        if (equal >> lane) & 1 != 0 or special[lane]:
             heed = True
             while True:  # at most twice
-                kept_in_lane(weights, noises, raw, flags, gone, lane, heed, tally)
+                kept_in_lane(weights, noises, raw, flags, gone, lane, special[lane], heed, tally)
                 if counts[KEPT, lane] > 0 or not heed:
                     break
                 heed = False
@@ -203,7 +203,7 @@ def _look_closely(samples: Samples, plan: Plan, room: Room, count: int, planes: 
         _note_high(raw, n, high, count, room.places, planes.hot)
     trimmed = plan.rule == MIN_MAX
     factor = plan.median_factor
-    write_lanes(tally, plan.everything, trimmed, factor, room.places, count, planes)
+    write_lanes(tally, plan.everything, trimmed, factor, room.places, special, count, planes)
 
 
 @njit(**BARE)
@@ -220,30 +220,35 @@ def _note_high(raw: Array, n: int, high: Lanes, count: int, places: Array, hot: 
                 hot[j // 64, places[lane]] |= np.uint64(1) << np.uint64(j % 64)
 
 
-@njit(**BARE)
+@njit(**WITHIN)
 def _wait(
     samples: Samples,
-    y: int,
-    x: int,
     column: int,
+    place: int,
+    flagged: bool,
     extra: float,
     grown: Array,
     room: Room,
     lane: int,
 ) -> None:
-    """Let a pixel, gathered in a column of the strip, wait in a lane."""
+    """Let the pixel at a flat place of the tile, and a column of the strip, wait in a lane.
+
+    flagged : whether its samples may carry flags.
+    """
     bits, frames, n = samples.flags, samples.frames, samples.frames.size
     raw, flags, gone, strip = room.raw, room.flags, room.gone, room.strip
-    place = y * bits.shape[2] + x
-    special = room.seen[column] != 0
+    size = samples.height * samples.width
+    special = False
     for j in range(n):
-        raw[j, lane] = strip[j, column]
-    if special:
+        value = strip[j, column]
+        raw[j, lane] = value if abs(value) <= HUGE else FAR
+    if flagged:
         for j in range(n):
-            flags[j, lane] = bits[frames[j], y, x]
-    else:
-        for j in range(n):
-            flags[j, lane] = 0
+            mark = bits[frames[j] * size + place]
+            flags[j, lane] = mark
+            special |= mark != 0
+            if mark & SKIP != 0:
+                raw[j, lane] = FAR
     if gone.shape[0] > 0:
         for j in range(n):
             out = (grown[j // 64, place] >> np.uint64(j % 64)) & np.uint64(1)
@@ -263,12 +268,11 @@ def _nothing_to_reject(
     n: int,
     block: Array,
     away: Array,
-    first: Lanes,
-    second: Lanes,
+    variance: Lanes,
 ) -> Lanes:
     """Mask of the pixels of which a rule surely keeps everything. All n samples are usable.
 
-    first, second : f32, sums of the deviations from the median and of their squares.
+    variance : f64, of the samples (n), or a little less.
     """
     none, every = i32(0), i32(n)
     if rule == ESD:
@@ -277,74 +281,79 @@ def _nothing_to_reject(
     low, high = f64(options[0]), f64(options[1])
     least = f64(load(block, 0))
     most = f64(load(block, (n - 1) * WIDE))
+    equal = least == most
     slack = f64(0.0)
     if rule == WINSORISED:
         centre, sigma, moved = run_robust(block, n, none, every, merging, away, np.int64(GLANCES))
         slack = f64(10.0) * moved
     else:
         centre = run_median(block, none, every)
-        if rule == MAD_CLIP:
-            sigma = run_deviation(block, n, none, every, centre, merging, away)
-        else:
-            # Sums of n float32 are right to n / 2^24 of the sum of sizes.
-            shift = f64(first) / f64(n)
-            variance = f64(second) / f64(n) - shift * shift
-            sigma = sqrt(variance) * f64(1.0 - 1e-6 * n)
-            sigma = where(second < f32(HUGE), sigma, f64(-1.0))
+        if rule == SIGMA_CLIP:  # squares save the root
+            down, up = (centre - least) / low, (most - centre) / high
+            return ((down * down <= variance) & (up * up <= variance)) | equal
+        sigma = run_deviation(block, n, none, every, centre, merging, away)
     below = centre - low * sigma + slack * (low + f64(1.0))
     above = centre + high * sigma - slack * (high + f64(1.0))
-    return ((below <= least) & (most <= above)) | (least == most)
+    return ((below <= least) & (most <= above)) | equal
 
 
-@njit(**BARE)
-def _look(samples: Samples, plan: Plan, column: int, place: int, room: Room, planes: Planes) -> int:
+@njit(**WITHIN)
+def _look(
+    samples: Samples,
+    plan: Plan,
+    column: int,
+    place: int,
+    flagged: bool,
+    room: Room,
+    planes: Planes,
+) -> int:
     """Combine WIDE neighbours of which nothing is rejected, and tell which: bit k for lane k.
 
-    The pixels are those of `room.strip` from `column` on, and lie at the flat `place` of the planes.
-    Planes are written for all of them, without flags, and are wrong for the others.
+    The samples are those of `room.strip` from a column on, the pixels those from the flat place of
+    the tile on. flagged : whether any sample has a flag. Planes are written for all of them, without
+    flags, and are wrong for the others.
     """
-    data, flags, frames, weights = samples.data, samples.flags, samples.frames, samples.weights
-    strip, block, rule = room.strip, room.ordered, plan.rule
-    n = frames.size
-    size = data.shape[1] * data.shape[2]
-    centre = load(strip, column)
+    strip, block, rule, n = room.strip, room.ordered, plan.rule, samples.frames.size
+    data, flags, frames = samples.data, samples.flags, samples.frames
+    first = load(room.sums, column)
+    second = load(room.sums, STRIP + column)
+    pivot = load(strip, column)
+    sure = second < f64(np.inf)  # not so with a sample that is infinite or not a number
+    centre = pivot
     if plan.middle:
         for j in range(n):
-            store(block, j * WIDE, load(strip, column + j * PITCH))
+            store(block, j * WIDE, load(strip, j * PITCH + column))
+        ahead = place - column + AHEAD
+        for j in range(column // WIDE, n, STRIP // WIDE):
+            prefetch_line(data, flags, frames[j] * (samples.height * samples.width) + ahead)
         sort_lanes(block, plan.few_pairs if rule in (NONE, SIGMA_CLIP) else plan.pairs)
         centre = f32(run_median(block, i32(0), i32(n)))
-    pivot = f64(centre)
-    first, second = f64(0.0), f64(0.0)
-    for j in range(n):
-        ahead = frames[j] * size + place + STRIP
-        prefetch(data, ahead)
-        prefetch(flags, ahead)
-        weight = f64(weights[j])
-        distance = f64(load(strip, column + j * PITCH)) - pivot
-        first = first + weight * distance
-        second = second + weight * distance * distance
-    sure = second < f64(np.inf)  # not so with a sample that is not usable
+    if flagged:
+        seen, again = flags_of(samples, place)
+        sure = sure & ((seen & u8(SKIP)) == u8(NO_FLAG))
+        store(room.again, 0, again)
     if rule != NONE:
-        plain, square = f32(0.0), f32(0.0)
-        for j in range(n if rule == SIGMA_CLIP else 0):
-            near = load(strip, column + j * PITCH) - centre
-            plain = plain + near
-            square = square + near * near
+        variance = f64(0.0)
+        if rule == SIGMA_CLIP and plan.even:
+            shift = first * f64(1.0 / n)
+            variance = (second * f64(1.0 - 1e-15 * n) - first * shift) * f64((1.0 - 1e-9) / n)
+        elif rule == SIGMA_CLIP:
+            plain, square = f32(0.0), f32(0.0)
+            for j in range(n):
+                near = load(strip, j * PITCH + column) - centre
+                plain = plain + near
+                square = square + near * near
+            # Sums of n float32 are right to n / 2^24 of the sum of sizes.
+            shift = f64(plain) * f64(1.0 / n)
+            variance = (f64(square) - f64(plain) * shift) * f64((1.0 - 2e-6 * n) / n)
+            variance = where(square < f32(HUGE), variance, f64(-1.0))
         sure = sure & _nothing_to_reject(
-            rule,
-            plan.options,
-            plan.critical,
-            plan.few_merging,
-            n,
-            block,
-            room.away,
-            plain,
-            square,
+            rule, plan.options, plan.critical, plan.few_merging, n, block, room.away, variance
         )
-    everything, expected, weighted = f64(plan.everything), f64(plan.expected), f64(plan.weighted)
-    mean, variance = finish(everything, first, second, expected, weighted, f64(n), pivot)
+    part, factor, alone = f64(plan.part), f64(plan.factor), f64(plan.alone)
+    mean, variance = finish(first, second, part, factor, alone, f64(pivot))
     if plan.median_factor.size > 0:
-        mean = pivot
+        mean = f64(centre)
         variance = variance * f64(plan.median_factor[n])
     store(planes.mean, place, f32(mean))
     store(planes.variance, place, f32(variance))
@@ -352,25 +361,10 @@ def _look(samples: Samples, plan: Plan, column: int, place: int, room: Room, pla
     store(planes.kept, place, u16(i32(n)))
     store(planes.below, place, u16(i32(0)))
     store(planes.above, place, u16(i32(0)))
-    store(planes.marks, place, u8(0))
+    store(planes.marks, place, u8(NO_FLAG))
     if planes.median.size > 0:
         store(planes.median, place, centre)
     return lanes_of(sure)
-
-
-@njit(**BARE)
-def _majority(samples: Samples, y: int, x: int, among: int) -> int:
-    """Those of the flags `among` that more than half of a pixel's samples carry."""
-    flags, frames = samples.flags, samples.frames
-    mark = 0
-    for bit in range(8):
-        if (among >> bit) & 1 != 0:
-            count = 0
-            for j in range(frames.size):
-                count += (flags[frames[j], y, x] >> bit) & 1
-            if 2 * count > frames.size:
-                mark |= 1 << bit
-    return mark
 
 
 @njit(**ENTRY)
@@ -390,40 +384,41 @@ def sweep(
     their samples' own. grown : uint64 (words, h w), samples of theirs to leave out as high, see
     `samples.Planes.hot`; (0, h w) for none. Where that would leave nothing, it is not heeded.
     """
-    n = samples.frames.size
-    height, width = samples.data.shape[1:]
-    strip, seen, again = room.strip, room.seen, room.again
-    waiting = n - n  # a literal 0 would have functions compiled once more for it
+    height, width = samples.height, samples.width
+    again, marks, strip = room.again, planes.marks, room.strip
+    quick = (not some) & (width >= STRIP) & (plan.rule != MIN_MAX)
+    waiting = height - height  # a literal 0 would have functions compiled once more for it
     for y in range(height):
-        for x0 in range(0, width, STRIP):
-            part = min(STRIP, width - x0)
-            if not some:
-                gather(samples, y, x0, part, strip, seen, again)
-            for k0 in range(0, part, WIDE):
-                here = y * width + x0 + k0
+        for begin in range(0, width, STRIP):
+            # The last strip of a row begins in the one before: what is done twice comes out the same.
+            x0 = min(begin, width - STRIP) if quick else begin
+            here = y * width + x0
+            flagged = True
+            if quick:
+                flagged = gather(samples, y, x0, plan.even, not plan.middle, strip, room.sums)
+            for k0 in range(0, min(STRIP, width - x0), WIDE):
                 sure = 0
-                if not some and k0 + WIDE <= part and plan.rule != MIN_MAX:
-                    sure = _look(samples, plan, k0, here, room, planes)
-                    unmarked = lanes_of(load(again, k0) == u8(0))
-                    if sure & unmarked == EVERY:
+                if quick:
+                    sure = _look(samples, plan, k0, here + k0, flagged, room, planes)
+                    if sure == EVERY and not flagged:
                         continue
-                for k in range(k0, min(k0 + WIDE, part)):
-                    x = x0 + k
+                for k in range(k0, min(k0 + WIDE, width - x0)):
                     if (sure >> (k - k0)) & 1 != 0:
-                        if again[k] != 0:
-                            mark = _majority(samples, y, x, again[k])
-                            planes.marks[y * width + x] = mark
+                        if flagged and again[k - k0] != 0:
+                            marks[here + k] = majority(samples, here + k, again[k - k0])
                         continue
                     column, more = k, 0.0
                     if some:
-                        if not todo[y, x]:
+                        if not todo[y, x0 + k]:
                             continue
-                        gather(samples, y, x, np.int64(1), strip, seen, again)
-                        column, more = 0, np.float64(extra[y, x])
-                    _wait(samples, y, x, column, more, grown, room, waiting)
+                        more = np.float64(extra[y, x0 + k])
+                    if not quick:
+                        gather_one(samples, y, x0 + k, strip)
+                        column = 0
+                    _wait(samples, column, here + k, flagged, more, grown, room, waiting)
                     waiting += 1
                     if waiting == WIDE:
                         _look_closely(samples, plan, room, waiting, planes)
-                        waiting = n - n
+                        waiting = height - height
     if waiting > 0:
         _look_closely(samples, plan, room, waiting, planes)
