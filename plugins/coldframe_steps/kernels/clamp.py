@@ -6,11 +6,14 @@ import numpy as np
 from numba import njit
 
 from coldframe.frame import Array
+from coldframe_steps.kernels.gathers import square
+from coldframe_steps.kernels.options import BARE
+from coldframe_steps.kernels.simd import f32, lanes_of, store
 
 OVERSHOOT = np.float32(0.5)
 
 
-@njit(cache=True, nogil=True)
+@njit(**BARE)
 def limit_above(value, least, most):  # type: ignore[no-untyped-def]
     """The most that a value may be, above the range least..most of its 4 x 4 neighbours.
 
@@ -20,7 +23,7 @@ def limit_above(value, least, most):  # type: ignore[no-untyped-def]
     return min(value, most + OVERSHOOT * (most - least))
 
 
-@njit(cache=True, nogil=True)
+@njit(**BARE)
 def limit_below(value, least, near):  # type: ignore[no-untyped-def]
     """The same for a value below the least of its neighbours, where a kernel digs dark rings.
 
@@ -50,22 +53,21 @@ def limit_below(value, least, near):  # type: ignore[no-untyped-def]
     return max(value, least - (near[count // 4] - least))
 
 
-@njit(cache=True, nogil=True)
+@njit(**BARE)
 def limit_at(source, start, width, value, near):  # type: ignore[no-untyped-def]
     """Both limits for a pixel whose first tap is source[start] and whose taps are all usable.
 
     source : float32, flat, rows of `width`. near : float32 (16,), room.
     """
-    least, most = np.float32(np.inf), np.float32(-np.inf)
-    for j in range(4):
-        row = source[start + (j + 1) * width + 1 : start + (j + 1) * width + 5]
-        for k in range(4):
-            near[4 * j + k] = row[k]
-            least = row[k] if row[k] < least else least
-            most = row[k] if row[k] > most else most
-    if value > most:
-        return limit_above(value, least, most)
-    return limit_below(value, least, near) if value < least else value
+    inner = square(source, start + width + 1, width)
+    too_much = lanes_of(inner >= f32(value)) == 0
+    if not too_much and lanes_of(inner <= f32(value)) != 0:
+        return value
+    store(near, 0, inner)
+    least, most = near[0], near[0]
+    for k in range(1, 16):
+        least, most = min(least, near[k]), max(most, near[k])
+    return limit_above(value, least, most) if too_much else limit_below(value, least, near)
 
 
 def indifference(plane: Array, flags: Array) -> float:

@@ -6,6 +6,7 @@ import numpy as np
 from numba import njit
 
 from coldframe.frame import Flag
+from coldframe_steps.kernels.options import BARE
 
 BAD, SATURATED, NOTE = 1, 2, 4
 """Marks: a value that must not be used; a saturated one; any other flag."""
@@ -19,7 +20,7 @@ _BOUNDS = np.uint8(Flag.SATURATED | Flag.CLIPPED)
 _ORIGIN = np.uint8(Flag.HOT | Flag.COLD | Flag.REPAIRED)
 
 
-@njit(cache=True, nogil=True)
+@njit(**BARE)
 def is_bad(flag):  # type: ignore[no-untyped-def]
     """Whether a pixel's value must not be used: no data, a transient, or an unrepaired defect."""
     defect = (flag & _DEFECT) != 0 and (flag & _REPAIRED) == 0
@@ -27,17 +28,17 @@ def is_bad(flag):  # type: ignore[no-untyped-def]
 
 
 def mark_footprints(flags):  # type: ignore[no-untyped-def]
-    """For each pixel what lies under its taps: uint8 (h, w).
+    """For each pixel what lies under its taps: uint8 (h * w + 3,), three more to be read with it.
 
     BAD and SATURATED from the taps -2..3 by -2..3; NOTE, any flag, from the inner four, 0..1 by
     0..1, from which alone flags are carried on.
     """
-    out = np.empty(flags.shape, np.uint8)
-    _mark(flags, out)
+    out = np.zeros(flags.size + 3, np.uint8)
+    _mark(flags, out[: flags.size].reshape(flags.shape))
     return out
 
 
-@njit(cache=True, nogil=True)
+@njit(**BARE)
 def _mark_row(flags, pair, wide, inner):  # type: ignore[no-untyped-def]
     """The marks of one row: wide from the taps -2..3, inner from 0..1. pair : (w + 5,), room."""
     w = flags.size
@@ -83,7 +84,7 @@ def _mark(flags, out):  # type: ignore[no-untyped-def]
                 line[x] = upper | lower | wide[5, x] | here[x] | below[x]
 
 
-@njit(cache=True, nogil=True)
+@njit(**BARE)
 def carried(flags, top, left, fy, fx):  # type: ignore[no-untyped-def]
     """Flags that an output pixel takes over from the usable ones of the four pixels around it.
 

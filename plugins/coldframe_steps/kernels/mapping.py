@@ -7,6 +7,8 @@ from numba import njit
 from numpy.typing import NDArray
 
 from coldframe.frame import Array
+from coldframe_steps.kernels.options import BARE
+from coldframe_steps.kernels.simd import WIDE, f64, load, ramp, store
 
 MAX_ORDER = 5
 
@@ -94,14 +96,12 @@ def dense_poly(poly: Array) -> NDArray[np.float64]:
     return dense
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(**BARE, error_model="numpy")
 def _polynomial(dense, norm, y, x0, u, v):  # type: ignore[no-untyped-def]
     """Fill u and v with the polynomials' values along a row, 0 when there are none."""
     u[:] = 0.0
     v[:] = 0.0
     n = dense.shape[1]
-    if n == 0:
-        return
     cx, shrink = norm[0], 1.0 / norm[2]
     yy = (y - norm[1]) * shrink
     for k in range(n - 1, -1, -1):
@@ -110,15 +110,17 @@ def _polynomial(dense, norm, y, x0, u, v):  # type: ignore[no-untyped-def]
         for j in range(n - 1 - k, -1, -1):
             du = du * yy + dense[0, k, j]
             dv = dv * yy + dense[1, k, j]
-        for i in range(u.size):
-            xx = (np.float64(x0 + i) - cx) * shrink
-            u[i] = u[i] * xx + du
-            v[i] = v[i] * xx + dv
+        for i in range(0, u.size, WIDE):
+            xx = (ramp() + f64(np.float64(x0 + i)) - f64(cx)) * f64(shrink)
+            store(u, i, load(u, i) * xx + f64(du))
+            store(v, i, load(v, i) * xx + f64(dv))
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(**BARE, error_model="numpy")
 def map_row(matrix, dense, norm, y, x0, u, v):  # type: ignore[no-untyped-def]
-    """Fill u and v, float64 (n,), with the input positions of pixels x0.. of output row y.
+    """Fill u and v with the input positions of pixels x0.. of output row y.
+
+    u, v : float64 (n,), n a multiple of WIDE.
 
     Each pixel is computed by itself from x (nothing accumulates along the row), so that the
     result is the same wherever the row is cut.
@@ -127,23 +129,22 @@ def map_row(matrix, dense, norm, y, x0, u, v):  # type: ignore[no-untyped-def]
     c, d = matrix[1, 0], matrix[1, 1] * y + matrix[1, 2]
     e, f = matrix[2, 0], matrix[2, 1] * y + matrix[2, 2]
     _polynomial(dense, norm, y, x0, u, v)
-    if e == 0.0 and f == 1.0:  # nothing to divide by
-        for i in range(u.size):
-            x = np.float64(x0 + i)
-            u[i] += a * x + b
-            v[i] += c * x + d
-    else:
-        for i in range(u.size):
-            x = np.float64(x0 + i)
-            w = e * x + f
-            u[i] += (a * x + b) / w
-            v[i] += (c * x + d) / w
+    flat = e == 0.0 and f == 1.0  # nothing to divide by
+    for i in range(0, u.size, WIDE):
+        x = ramp() + f64(np.float64(x0 + i))
+        across, down = f64(a) * x + f64(b), f64(c) * x + f64(d)
+        if not flat:
+            w = f64(e) * x + f64(f)
+            across, down = across / w, down / w
+        store(u, i, load(u, i) + across)
+        store(v, i, load(v, i) + down)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def row_span(matrix, dense, norm, nx, y0, y1):  # type: ignore[no-untyped-def]
     """Least and greatest input row v over the output rows y0..y1-1 (inf, -inf when none)."""
-    u, v = np.empty(nx), np.empty(nx)
+    room = -(-nx // WIDE) * WIDE
+    u, v = np.empty(room), np.empty(room)
     low, high = np.inf, -np.inf
     for y in range(y0, y1):
         map_row(matrix, dense, norm, y, np.int64(0), u, v)

@@ -2,14 +2,35 @@
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import numpy as np
 from numba import njit
 
-from coldframe.frame import Flag
+from coldframe.frame import Array, Flag
 from coldframe_steps.kernels.clamp import limit_above, limit_at, limit_below
 from coldframe_steps.kernels.footprint import BAD, SATURATED, carried, is_bad
+from coldframe_steps.kernels.gathers import gather
 from coldframe_steps.kernels.mapping import map_row
-from coldframe_steps.kernels.taps import LANES, fma, interpolate
+from coldframe_steps.kernels.options import BARE, ENTRY
+from coldframe_steps.kernels.simd import (
+    EVERY,
+    WIDE,
+    f32,
+    f64,
+    floor,
+    fused,
+    i32,
+    in_order,
+    lanes_of,
+    load,
+    lowest,
+    prefetch,
+    store,
+    u8,
+    where,
+)
+from coldframe_steps.kernels.taps import READ, interpolate
 
 BAD_SHARE = np.float32(0.1)
 """At most this share of the sum of |weight| may be missing; beyond it there is no data. Chosen on
@@ -21,7 +42,6 @@ AHEAD = 12
 
 _BLOCK = 256  # pixels worked on together: their weights stay in the first-level cache
 
-_RIM, _OUTSIDE = -1.0, -2.0
 RIM, OUTSIDE = np.uint8(64), np.uint8(128)
 """Besides the marks of `footprint`: some taps are beyond the edge; no pixel is near."""
 
@@ -30,30 +50,72 @@ _TRANSIENT = np.uint8(Flag.TRANSIENT)
 _SATURATED = np.uint8(Flag.SATURATED)
 
 
-@njit(cache=True, nogil=True)
-def weigh(c, f, out, n):  # type: ignore[no-untyped-def]
-    """Weights of the six taps at n sub-pixel positions; c : see `interpolation.coefficients`."""
+class Room(NamedTuple):
+    """Room to work in, for `_BLOCK` pixels of a row.
+
+    u, v : float64, input positions. fx, fy : float32, parts of a pixel. wx, wy : float32 (6, n),
+    weights. starts, rows, columns, int32, and ways, uint8 : see `_place`. value : float32. around : float32 (16,).
+    """
+
+    u: Array
+    v: Array
+    fx: Array
+    fy: Array
+    wx: Array
+    wy: Array
+    starts: Array
+    rows: Array
+    columns: Array
+    ways: Array
+    value: Array
+    bits: Array
+    around: Array
+
+    @classmethod
+    def empty(cls) -> Room:
+        u, v = np.empty((2, _BLOCK))
+        fx, fy, value = np.empty((3, _BLOCK), np.float32)
+        wx, wy = np.empty((2, 6, _BLOCK), np.float32)
+        starts, rows, columns = np.empty((3, _BLOCK), np.int32)
+        ways, bits = np.empty((2, _BLOCK), np.uint8)
+        around = np.empty(16, np.float32)
+        return cls(u, v, fx, fy, wx, wy, starts, rows, columns, ways, value, bits, around)
+
+
+@njit(**ENTRY)
+def weigh(c, f, out):  # type: ignore[no-untyped-def]
+    """Weights of the six taps at n sub-pixel positions; c : see `interpolation.coefficients`.
+
+    f : float32 (n,), n a multiple of WIDE. out : float32 (6, n or more).
+    """
+    pitch, n = out.shape[1], f.size
     for k in range(3):
-        e0, e1, e2, e3, e4 = c[k, 0], c[k, 1], c[k, 2], c[k, 3], c[k, 4]
-        o0, o1, o2, o3, o4 = c[k, 5], c[k, 6], c[k, 7], c[k, 8], c[k, 9]
-        first, last, whole = out[k], out[5 - k], np.float32(k == 2)
-        for i in range(n):
-            t = f[i] - np.float32(0.5)
+        e0, e1, e2, e3, e4 = f32(c[k, 0]), f32(c[k, 1]), f32(c[k, 2]), f32(c[k, 3]), f32(c[k, 4])
+        o0, o1, o2, o3, o4 = f32(c[k, 5]), f32(c[k, 6]), f32(c[k, 7]), f32(c[k, 8]), f32(c[k, 9])
+        for i in range(0, n, WIDE):
+            t = load(f, i) - f32(np.float32(0.5))
             s = t * t
-            even = fma(fma(fma(fma(e4, s, e3), s, e2), s, e1), s, e0)
-            odd = t * fma(fma(fma(fma(o4, s, o3), s, o2), s, o1), s, o0)
-            first[i] = whole if f[i] == 0.0 else even + odd
-            last[i] = 0.0 if f[i] == 0.0 else even - odd
+            even = fused(fused(fused(fused(e4, s, e3), s, e2), s, e1), s, e0)
+            odd = t * fused(fused(fused(fused(o4, s, o3), s, o2), s, o1), s, o0)
+            store(out, k * pitch + i, even + odd)
+            store(out, (5 - k) * pitch + i, even - odd)
+    for i in range(0, n, WIDE):
+        exact = load(f, i) == f32(np.float32(0.0))
+        if lanes_of(exact) != 0:
+            for k in range(6):
+                weight = f32(np.float32(k == 2))
+                store(out, k * pitch + i, where(exact, weight, load(out, k * pitch + i)))
 
 
-@njit(cache=True, nogil=True)
-def _careful(planes, flags, top, left, wx, wy, i, clamp, out, y0, x0, near):  # type: ignore[no-untyped-def]
+@njit(**BARE)
+def _careful(planes, flags, top, left, room, i, clamp, out, y0, x0):  # type: ignore[no-untyped-def]
     """One pixel with bad, saturated or missing pixels under its taps: fills out[:, y0, x0].
 
     Returns 0 when the taps that can be used carry enough of the weight; else NO_DATA, with
     TRANSIENT when that is among what was lost.
     """
     height, width = flags.shape
+    wx, wy, near = room.wx, room.wy, room.around
     all_x = np.float32(0.0)
     all_y = np.float32(0.0)
     for k in range(6):
@@ -83,6 +145,7 @@ def _careful(planes, flags, top, left, wx, wy, i, clamp, out, y0, x0, near):  # 
     for c in range(planes.shape[0]):
         value = np.float32(0.0)
         least, most = np.float32(np.inf), np.float32(-np.inf)
+        low, high = least, most
         count = 0
         for j in range(6):
             y = top + j - 2
@@ -95,133 +158,188 @@ def _careful(planes, flags, top, left, wx, wy, i, clamp, out, y0, x0, near):  # 
                 if 1 <= j <= 4 and 1 <= k <= 4:
                     near[count] = p
                     count += 1
+                    low, high = min(low, p), max(high, p)
                 if 2 <= j <= 3 and 2 <= k <= 3:
                     least, most = min(least, p), max(most, p)
         value /= total
         if clamp and saturated:
             value = min(max(value, least), most)
         elif clamp and count:
-            around = near[:count]
-            low, high = around.min(), around.max()
             if value > high:
                 value = limit_above(value, low, high)
             elif value < low:
-                value = limit_below(value, low, around)
+                value = limit_below(value, low, near[:count])
         out[c, y0, x0] = value
     return np.uint8(0)
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
-def _place(u, v, marks, skipped, shape, last, fx, fy, starts, ways):  # type: ignore[no-untyped-def]
-    """Sub-pixel positions, first taps and ways of some pixels; returns the OR of the ways.
+@njit(**BARE, error_model="numpy")
+def _place(u, v, marks, skipped, shape, distance, fx, fy, room):  # type: ignore[no-untyped-def]
+    """Sub-pixel positions, first taps and ways of some pixels; whether any is not OUTSIDE.
 
-    u, v : float64 (n,), input positions. marks : flat, without the first `skipped` of the input.
-    Filled in, n being rounded up to a multiple of LANES: fx, fy, float32; starts, int32, a place
-    from where taps may be read whatever the way; ways, uint8: 0 where every tap can be used, else
-    marks of `footprint`, RIM or OUTSIDE.
+    u, v : float64 (n,), input positions; n a multiple of WIDE. marks : from `mark_footprints`,
+    without the first `skipped` of the input. distance : to marks that will be needed later.
+    Filled in: fx, fy, float32; in `room` rows, columns, the first tap of pixels that are not
+    OUTSIDE; starts, its place, or one from where taps may be read whatever the way; ways: 0 where
+    every tap can be used, else marks of `footprint`, RIM or OUTSIDE.
     """
-    height, width = np.float64(shape[0]), np.float64(shape[1])
-    n = u.size
-    for i in range(n):
-        fx[i] = u[i] - np.floor(u[i])
-        fy[i] = v[i] - np.floor(v[i])
-    for i in range(n):
-        x, y = np.floor(u[i]), np.floor(v[i])
-        within = (x >= -1.0) & (y >= -1.0) & (x < width) & (y < height)
-        inside = (x >= 2.0) & (y >= 2.0) & (x <= width - 4.0) & (y <= height - 4.0)
-        start = (y - 2.0) * width + (x - 2.0)
-        start = start if inside & (start <= last) else _RIM if within else _OUTSIDE
-        starts[i] = np.int32(start)
-    fx[n:] = 0.0
-    fy[n:] = 0.0
-    starts[n:] = 0
-    ahead = 2 * shape[1] + 2 - skipped
-    some = np.uint8(0)
-    for i in range(n):
-        if starts[i] >= 0:
-            ways[i] = marks[starts[i] + ahead]
-        else:
-            ways[i] = RIM if starts[i] == _RIM else OUTSIDE
-            starts[i] = 0
-        some |= ways[i]
+    starts, rows, columns, ways = room.starts, room.rows, room.columns, room.ways
+    some = False
+    height, width = i32(np.int32(shape[0])), i32(np.int32(shape[1]))
+    middle = 2 * shape[1] + 2 - skipped  # from a first tap to its mark
+    least, most = i32(np.int32(-middle)), i32(np.int32(min(_last(shape), marks.size - 4 - middle)))
+    none, two, edge, six = i32(np.int32(0)), i32(np.int32(2)), i32(np.int32(-3)), i32(np.int32(6))
+    for i in range(0, u.size, WIDE):
+        x, y = load(u, i), load(v, i)
+        left, top = floor(x), floor(y)
+        part_x, part_y = f32(x - left), f32(y - top)
+        store(fx, i, part_x)
+        store(fy, i, part_y)
+        column, row = _whole(left) - two, _whole(top) - two
+        store(columns, i, column)
+        store(rows, i, row)
+        start = row * width + column
+        inside = (column >= none) & (row >= none) & (start >= least) & (start <= most)
+        inside = inside & (column <= width - six) & (row <= height - six)
+        inside = inside & (part_x == part_x) & (part_y == part_y)  # no number is nowhere
+        start = where(inside, start, none)
+        store(starts, i, start)
+        if lanes_of(inside) == EVERY:
+            some = True
+            place = np.int64(starts[i]) + middle
+            prefetch(marks, place + distance)
+            if in_order(start):
+                store(ways, i, load(marks, place))
+            else:
+                store(ways, i, u8(gather(marks, start + i32(np.int32(middle)))))
+            continue
+        mark = u8(gather(marks, where(inside, start + i32(np.int32(middle)), none)))
+        near = (column >= edge) & (row >= edge) & (part_x == part_x) & (part_y == part_y)
+        near = near & (column < width - two) & (row < height - two)
+        store(ways, i, where(inside, mark, where(near, u8(RIM), u8(OUTSIDE))))
+        some = some or lanes_of(near) != 0
     return some
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(**BARE)
+def _whole(v):  # type: ignore[no-untyped-def]
+    """f64 to i32, what is far outside any frame cut off; NaN as well."""
+    least, most = f64(-1e9), f64(1e9)
+    v = where(v > least, v, least)
+    return i32(where(v < most, v, most))
+
+
+@njit(**BARE)
+def _last(shape):  # type: ignore[no-untyped-def]
+    """The last place of a first tap all of whose rows can be read, as `interpolate` reads them."""
+    return shape[0] * shape[1] - 5 * shape[1] - READ
+
+
+@njit(**BARE, error_model="numpy")
 def _distance(matrix, dense, norm, y, x, u, v, width):  # type: ignore[no-untyped-def]
     """How far apart in the input, as places of flat values, two pixels AHEAD rows apart are."""
-    map_row(matrix, dense, norm, y, x, u[:1], v[:1])
+    map_row(matrix, dense, norm, y, x, u[:WIDE], v[:WIDE])
     left, top = u[0], v[0]
-    map_row(matrix, dense, norm, y + AHEAD, x, u[:1], v[:1])
+    map_row(matrix, dense, norm, y + AHEAD, x, u[:WIDE], v[:WIDE])
     step = np.floor(v[0] - top) * width + np.floor(u[0] - left)
     return np.int64(step) if abs(step) < 1e9 else np.int64(0)
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(**BARE, error_model="numpy")
+def _sum(flat, plane, size, width, room, full, near, ahead):  # type: ignore[no-untyped-def]
+    """Fill room.value with `full` pixels of one plane, which begins at flat[plane].
+
+    near : from `clamp.indifference`, or infinite for no clamp. ahead : see `taps.interpolate`.
+    """
+    starts, rows, columns, value = room.starts, room.rows, room.columns, room.value
+    nothing = f32(np.float32(0.0))
+    for i in range(0, full, WIDE):
+        outside = load(room.ways, i) == u8(OUTSIDE)
+        if lanes_of(outside) == EVERY:
+            store(value, i, nothing)
+            continue
+        far = interpolate(
+            flat, plane, size, width, starts, rows, columns, room.wy, room.wx, i, near, ahead, value
+        )
+        while far != 0:
+            k = i + lowest(far)
+            far &= far - 1
+            value[k] = limit_at(flat, starts[k] + plane, width, value[k], room.around)
+        if lanes_of(outside) != 0:
+            store(value, i, where(outside, nothing, load(value, i)))
+
+
+@njit(**BARE, error_model="numpy")
+def _amend(planes, flags, room, n, clamp, out, out_flags, y, x0):  # type: ignore[no-untyped-def]
+    """Flags of n pixels of a row, and values of those that not all taps can be used for."""
+    line = out_flags[y, x0 : x0 + n]
+    nothing, outside = u8(np.uint8(0)), u8(OUTSIDE)
+    for i in range(0, n, WIDE):
+        store(room.bits, i, where(load(room.ways, i) == outside, u8(_NO_DATA), nothing))
+    for i in range(n):
+        line[i] = room.bits[i]
+    for first in range(0, n, WIDE):
+        way = load(room.ways, first)
+        marked = lanes_of(~((way == nothing) | (way == outside)))
+        while marked != 0:
+            i = first + lowest(marked)
+            marked &= marked - 1
+            if i >= n:
+                break
+            flag = np.uint8(0)
+            top, left = np.int64(room.rows[i]) + 2, np.int64(room.columns[i]) + 2
+            if room.ways[i] & (RIM | BAD | SATURATED):
+                flag = _careful(planes, flags, top, left, room, i, clamp, out, y, x0 + i)
+            line[i] = flag | carried(flags, top, left, room.fy[i], room.fx[i])
+
+
+@njit(**ENTRY, error_model="numpy")
 def resample(  # type: ignore[no-untyped-def]
-    planes, flat, flags, marks, skipped, matrix, dense, norm, coef, clamp, near, y0, out, out_flags
+    planes,
+    flat,
+    flags,
+    marks,
+    skipped,
+    matrix,
+    dense,
+    norm,
+    coef,
+    clamp,
+    near,
+    y0,
+    room,
+    out,
+    out_flags,
 ):
     """Fill rows y0.. of the output: out float32 (c, h, nx), out_flags uint8 (h, nx).
 
-    planes : float32 (c, height, width). flat : the same in one row. marks : uint8, flat,
-    from `mark_footprints`, without the first `skipped` pixels of the input. coef : from `interpolation.coefficients`.
-    near : float32 (c,), from `clamp.indifference`.
+    planes : float32 (c, height, width). flat : the same in one row. marks : uint8, flat, from
+    `mark_footprints`, without the first `skipped` pixels of the input. coef : from
+    `interpolation.coefficients`. near : float32 (c,), from `clamp.indifference`, or infinite.
     """
     channels, height, width = planes.shape
-    last = height * width - 5 * width - LANES  # the last first tap whose rows can be read
-    nx = out.shape[2]
-    starts, ways = np.empty(_BLOCK, np.int32), np.empty(_BLOCK, np.uint8)
-    fx, fy = np.empty(_BLOCK, np.float32), np.empty(_BLOCK, np.float32)
-    wx, wy = np.empty((6, _BLOCK), np.float32), np.empty((6, _BLOCK), np.float32)
-    value, around = np.empty(_BLOCK, np.float32), np.empty(16, np.float32)
+    shape, size, nx = (height, width), height * width, out.shape[2]
     # Strips of columns from top to bottom: of a turned picture few rows are in use at a time.
     for x0 in range(0, nx, _BLOCK):
         n = min(_BLOCK, nx - x0)
-        full = -(-n // LANES) * LANES
-        u, v = np.empty(n), np.empty(n)
+        full = -(-n // WIDE) * WIDE  # beyond n are pixels that nobody asked for
+        u, v, fx, fy = room.u[:full], room.v[:full], room.fx[:full], room.fy[:full]
         distance = _distance(matrix, dense, norm, y0 + out.shape[1] // 2, x0, u, v, width)
         for y in range(out.shape[1]):
             map_row(matrix, dense, norm, y + y0, x0, u, v)
-            shape = height, width
-            ahead = y % LANES, distance
-            some = _place(u, v, marks, skipped, shape, last, fx, fy, starts, ways)
-            weigh(coef, fx, wx, full)
-            weigh(coef, fy, wy, full)
+            if _place(u, v, marks, skipped, shape, distance, fx, fy, room):
+                weigh(coef, fx, room.wx)
+                weigh(coef, fy, room.wy)
+            ahead = y % (WIDE // 2), distance
             for c in range(channels):
-                if last >= 0:
-                    plane = c * height * width
-                    for i in range(0, full, LANES):
-                        far = interpolate(
-                            flat, starts, plane, width, wy, wx, i, near[c], ahead, value
-                        )
-                        if far and clamp:
-                            for k in range(i, i + LANES):
-                                if (far >> (k - i)) & 1:
-                                    value[k] = limit_at(
-                                        flat, starts[k] + plane, width, value[k], around
-                                    )
-                line = out[c, y, x0 : x0 + n]
+                line, value = out[c, y, x0 : x0 + n], room.value
+                if _last(shape) >= 0:
+                    _sum(flat, c * size, size, width, room, full, near[c], ahead)
+                else:  # a frame so small that every pixel is amended
+                    value[:] = 0.0
                 for i in range(n):
                     line[i] = value[i]
-            bits = out_flags[y, x0 : x0 + n]
-            for i in range(n):
-                bits[i] = 0
-            if not some:
-                continue
-            for i in range(n):
-                way, x = ways[i], x0 + i
-                if way == 0:
-                    continue
-                if way & OUTSIDE:
-                    bits[i] = _NO_DATA
-                    for c in range(channels):
-                        out[c, y, x] = 0.0
-                    continue
-                flag = np.uint8(0)
-                top, left = np.int64(np.floor(v[i])), np.int64(np.floor(u[i]))
-                if way & (RIM | BAD | SATURATED):
-                    flag = _careful(planes, flags, top, left, wx, wy, i, clamp, out, y, x, around)
-                bits[i] = flag | carried(flags, top, left, fy[i], fx[i])
+            _amend(planes, flags, room, n, clamp, out, out_flags, y, x0)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -229,7 +347,8 @@ def pick_nearest(planes, flags, matrix, dense, norm, y0, out, out_flags):  # typ
     """As `resample`, copying value and flags of the nearest pixel."""
     channels, height, width = planes.shape
     nx = out.shape[2]
-    u, v = np.empty(nx), np.empty(nx)
+    room = -(-nx // WIDE) * WIDE
+    u, v = np.empty(room), np.empty(room)
     for y in range(out.shape[1]):
         map_row(matrix, dense, norm, y + y0, np.int64(0), u, v)
         for x in range(nx):

@@ -3,7 +3,7 @@
 Left to itself, the compiler cannot know that the rows of a block are not the same memory, and
 keeps sums in memory that could stay in registers. With these types a loop over frames says what
 the machine shall do. They are plain IEEE arithmetic, lane by lane: what one lane holds never
-depends on the others, and no operation is fused or reordered. On processors with narrower registers
+depends on the others, and no operation is fused (but by `fused`) or reordered. On processors with narrower registers
 the compiler splits them.
 
 Inside compiled functions only:
@@ -16,7 +16,9 @@ Inside compiled functions only:
     + - * /, < <= > >= ==, & | ~                 lane by lane
     where(mask, a, b), lower(a, b), upper(a, b)  a or b; minimum, maximum (no NaN)
     sqrt(v), size(v), halved(v)                  square root, absolute value; i32 // 2
-    lanes_of(mask)                               whole number: bit k is lane k
+    floor(v), fused(a, b, c)                     next lower whole number; a * b + c, rounded once
+    in_order(v)                                  whether lane k of i32 is lane 0 plus k
+    lanes_of(mask), lowest(bits)                 whole number: bit k is lane k; its lowest bit's k
 """
 
 from __future__ import annotations
@@ -211,7 +213,7 @@ def _convert(builder: Any, value: Any, kind: str, into: str) -> Any:
             return builder.fptosi(value, wanted)
         case "i32", "i64":
             return builder.sext(value, wanted)
-        case "i32", "u16":
+        case "i32", "u16" | "u8":
             return builder.trunc(value, wanted)
         case "mask", "i32":
             return builder.zext(value, wanted)
@@ -277,7 +279,7 @@ def larger(builder: Any, x: Any, y: Any) -> Any:
 
 
 def _same_type(build: Callable[..., Any], many: int) -> Any:
-    """A function of one or two vectors that gives one of their type."""
+    """A function of one, two or three vectors that gives one of their type."""
 
     def one(typing: Any, x: Any) -> Any:
         return x(x), lambda context, builder, sig, args: build(builder, *args)
@@ -286,13 +288,19 @@ def _same_type(build: Callable[..., Any], many: int) -> Any:
         assert x == y
         return x(x, y), lambda context, builder, sig, args: build(builder, *args)
 
-    return intrinsic(one if many == 1 else two)
+    def three(typing: Any, x: Any, y: Any, z: Any) -> Any:
+        assert x == y == z
+        return x(x, y, z), lambda context, builder, sig, args: build(builder, *args)
+
+    return intrinsic((one, two, three)[many - 1])
 
 
 lower = _same_type(smaller, 2)
 upper = _same_type(larger, 2)
 sqrt = _same_type(lambda builder, x: call(builder, "sqrt", x), 1)
 size = _same_type(lambda builder, x: call(builder, "fabs", x), 1)
+floor = _same_type(lambda builder, x: call(builder, "floor", x), 1)
+fused = _same_type(lambda builder, x, y, z: call(builder, "fma", x, y, z), 3)
 
 
 halved = _same_type(lambda builder, x: builder.ashr(x, ir.Constant(x.type, [1] * WIDE)), 1)
@@ -331,6 +339,30 @@ def _collect(stride: int) -> Any:
 
 take = _collect(WIDE)
 pick = _collect(1)
+
+
+@intrinsic
+def in_order(typing: Any, x: Any) -> Any:
+    """Whether each lane is one more than the one before."""
+
+    def generate(context: Any, builder: Any, sig: Any, args: Any) -> Any:
+        steps = builder.sub(args[0], ir.Constant(_of("i32"), list(range(WIDE))))
+        first = _splat(builder, builder.extract_element(args[0], ir.IntType(32)(0)))
+        differ = builder.icmp_signed("!=", steps, first)
+        bits = ir.IntType(WIDE)
+        return builder.icmp_unsigned("==", builder.bitcast(differ, bits), bits(0))
+
+    return types.boolean(Vector("i32")), generate
+
+
+@intrinsic
+def lowest(typing: Any, bits: Any) -> Any:
+    """The place of the lowest bit that is set, of an int64 that is not 0."""
+
+    def generate(context: Any, builder: Any, sig: Any, args: Any) -> Any:
+        return builder.cttz(args[0], ir.IntType(1)(1))
+
+    return types.int64(types.int64), generate
 
 
 @intrinsic
