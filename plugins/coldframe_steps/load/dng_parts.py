@@ -7,6 +7,7 @@ that does not begin as one, and decodes what was lost in one as if it were codes
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -17,6 +18,9 @@ from coldframe.errors import SetAside
 
 CFA = 32803
 """PhotometricInterpretation of a mosaic."""
+
+# It logs what it finds odd in a file; what matters of that is said by the readers.
+logging.getLogger("tifffile").setLevel(logging.CRITICAL)
 
 _JPEG = 7
 _START, _END = b"\xff\xd8", b"\xff\xd9"
