@@ -5,11 +5,13 @@ from __future__ import annotations
 import io
 import struct
 import time
+from collections.abc import Callable
 from datetime import UTC, datetime, timedelta, timezone
 from pathlib import Path
 
 import numpy as np
 import pytest
+import tifffile
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from PIL import Image
@@ -217,6 +219,90 @@ def test_empty_foreign_missing_and_truncated_files_say_so(
     (tmp_path / "folder.dng").mkdir()
     with pytest.raises(SetAside, match="is a folder"):
         READER.read_info(tmp_path / "folder.dng")
+
+
+def damaged(path: Path, change: Callable[[bytearray, int, int], None]) -> Path:
+    """A DNG file of three tiles, of which the middle one, given by its start and end, is changed."""
+    values = np.random.default_rng(3).integers(400, 4000, (600, 320), dtype=np.uint16)
+    write_dng(path, values, facts())
+    with tifffile.TiffFile(path) as file:
+        start, length = file.pages[0].dataoffsets[1], file.pages[0].databytecounts[1]
+    content = bytearray(path.read_bytes())
+    change(content, start, start + length)
+    path.write_bytes(content)
+    return path
+
+
+def lost(content: bytearray, start: int, end: int) -> None:
+    content[start:end] = bytes(end - start)
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        (lost, "part 2 of 3 of its pixels is not whole"),
+        (lambda content, start, end: lost(content, start, start + 512), "part 2 of 3"),
+        (lambda content, start, end: lost(content, end - 512, end), "part 2 of 3"),
+        (lambda content, start, end: lost(content, end - 5000, len(content)), "part 2 of 3"),
+        (lambda content, start, end: content.__delitem__(slice(end, None)), "is truncated"),
+    ],
+)
+def test_compressed_pixels_that_were_lost_are_not_read_as_zeros(
+    tmp_path: Path, change: Callable[[bytearray, int, int], None], words: str
+) -> None:
+    path = damaged(tmp_path / "a.dng", change)
+    with pytest.raises(SetAside, match=words):
+        READER.read_info(path)
+    with pytest.raises(SetAside, match=words) as caught:
+        READER.read_frame(FrameInfo(path=str(path)))
+    one_line(caught.value, "a.dng")
+
+
+def test_codes_that_are_none_are_refused(tmp_path: Path) -> None:
+    def change(content: bytearray, start: int, end: int) -> None:
+        content[start + 5000 : start + 6000] = b"\xff" * 1000
+
+    path = damaged(tmp_path / "a.dng", change)
+    with pytest.raises(SetAside, match="could not decode its pixels"):
+        READER.read_frame(only(path))
+
+
+def test_a_truncated_file_of_many_tiles_says_so(tmp_path: Path) -> None:
+    # More than a thousand: some readers of tags pass over lists as long as that.
+    path = tmp_path / "a.dng"
+    values = np.random.default_rng(4).integers(0, 4000, (32 * 16, 33 * 16), dtype=np.uint16)
+    uncompressed(path, values, tile=(16, 16))
+    assert np.array_equal(READER.read_frame(only(path)).data, values)
+    path.write_bytes(path.read_bytes()[:-100])
+    with pytest.raises(SetAside, match="is truncated"):
+        READER.read_info(path)
+
+
+def uncompressed(path: Path, values: np.ndarray, **options: object) -> None:
+    """A DNG file of another writer, with as few tags as LibRaw takes."""
+    tags = [
+        (33421, "H", 2, (2, 2), True),  # CFARepeatPatternDim
+        (33422, "B", 4, (0, 1, 1, 2), True),  # CFAPattern
+        (50706, "B", 4, (1, 4, 0, 0), True),  # DNGVersion
+        (50708, "s", 0, "Aster One", True),  # UniqueCameraModel
+        (50714, "H", 1, 300, True),  # BlackLevel
+        (50717, "I", 1, 4095, True),  # WhiteLevel
+    ]
+    tifffile.imwrite(path, values, photometric="cfa", metadata=None, extratags=tags, **options)
+
+
+@pytest.mark.parametrize("rows", [1, 7, 90])
+def test_uncompressed_strips_of_another_writer(
+    tmp_path: Path, mosaic: np.ndarray, rows: int
+) -> None:
+    path = tmp_path / "a.dng"
+    uncompressed(path, mosaic, rowsperstrip=rows)
+    frame = READER.read_frame(only(path))
+    assert np.array_equal(frame.data, mosaic)
+    assert (frame.info.cfa, frame.info.black, frame.info.white) == ("RGGB", (300.0,) * 4, 4095)
+    path.write_bytes(path.read_bytes()[:-1])
+    with pytest.raises(SetAside, match="is truncated"):
+        READER.read_info(path)
 
 
 @pytest.mark.parametrize(("width", "height"), [(60_000, 60_000), (9_000, 20_000)])

@@ -46,6 +46,7 @@ def dng(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def test_pixels_are_those_tifffile_finds_in_the_active_area(dng: Path) -> None:
+    pytest.importorskip("imagecodecs")  # what tifffile decodes lossless JPEG with
     frame = READER.read_frame(READER.read_info(dng)[0][0])
     top, left, bottom, right = MARGINS
     assert np.array_equal(frame.data, tifffile.imread(dng)[top:bottom, left:right])

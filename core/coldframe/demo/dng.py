@@ -1,8 +1,8 @@
-"""Writes a CFA mosaic as a DNG file: uncompressed, 16 bit, byte for byte the same every time.
+"""Writes a CFA mosaic as a DNG file: lossless JPEG, 16 bit, byte for byte the same every time.
 
 Sources: Adobe, Digital Negative (DNG) Specification 1.4.0.0; TIFF Revision 6.0; ISO 12234-2
 (TIFF/EP); CIPA DC-008 (Exif 2.31) for the Exif IFD. The layout is the plainest that the
-specification allows: the raw image is IFD 0 itself, one strip, with an Exif IFD beside it.
+specification allows: the raw image is IFD 0 itself, in tiles, with an Exif IFD beside it.
 """
 
 from __future__ import annotations
@@ -12,10 +12,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from fractions import Fraction
+from itertools import accumulate
 from pathlib import Path
 
 import numpy as np
 
+from coldframe.demo.ljpeg import encode
 from coldframe.frame import Array
 
 _BYTE, _ASCII, _SHORT, _LONG, _RATIONAL, _UNDEFINED, _SRATIONAL = 1, 2, 3, 4, 5, 7, 10
@@ -72,19 +74,38 @@ def write_dng(path: Path, mosaic: Array, facts: DngFacts) -> None:
         raise ValueError(f"not a 2 x 2 CFA pattern of R, G, G, B: {facts.cfa!r}")
     if facts.start.tzinfo is None:
         raise ValueError("the start time needs a time zone")
-    pixels = mosaic.astype("<u2", copy=False)
+    tile = _tile(mosaic.shape)
+    streams = encode(mosaic, tile)
+    lengths = [len(stream) for stream in streams]
+    image = _image(mosaic.shape, facts, tile, lengths, exif_at=0, data_at=0)
     exif = _exif(facts)
-    image = _image(mosaic.shape, facts, exif_at=0, data_at=0)
     exif_at = 8 + _length(image)
     data_at = -(-(exif_at + _length(exif)) // 16) * 16  # aligned for readers that map the file
-    head = struct.pack("<2sHI", b"II", 42, 8)
-    head += _directory(_image(mosaic.shape, facts, exif_at, data_at), 8) + _directory(exif, exif_at)
+    image = _image(mosaic.shape, facts, tile, lengths, exif_at, data_at)
+    head = struct.pack("<2sHI", b"II", 42, 8) + _directory(image, 8) + _directory(exif, exif_at)
     with path.open("wb") as file:
         file.write(head.ljust(data_at, b"\0"))
-        file.write(np.ascontiguousarray(pixels).data)
+        file.writelines(streams)
 
 
-def _image(shape: Sequence[int], facts: DngFacts, exif_at: int, data_at: int) -> list[Entry]:
+def _tile(shape: Sequence[int]) -> tuple[int, int]:
+    """(y, x) of each: at most 256 rows, and whole 16 pixels both ways (TIFF 6.0, section 15).
+
+    LibRaw misreads tiles wider than the image, or of exactly half its width (seen with 0.22).
+    """
+    height, width = shape
+    across = 1 if width % 16 == 0 else 2
+    return min(256, -(-height // 16) * 16), -(-width // (16 * across)) * 16
+
+
+def _image(
+    shape: Sequence[int],
+    facts: DngFacts,
+    tile: tuple[int, int],
+    lengths: Sequence[int],
+    exif_at: int,
+    data_at: int,
+) -> list[Entry]:
     height, width = shape
     top, left, bottom, right = facts.active or (0, 0, height, width)
     if not (0 <= top < bottom <= height and 0 <= left < right <= width):
@@ -94,18 +115,19 @@ def _image(shape: Sequence[int], facts: DngFacts, exif_at: int, data_at: int) ->
         _numbers(256, _LONG, width),
         _numbers(257, _LONG, height),
         _numbers(258, _SHORT, 16),  # BitsPerSample
-        _numbers(259, _SHORT, 1),  # Compression: none
+        _numbers(259, _SHORT, 7),  # Compression: JPEG, lossless
         _numbers(262, _SHORT, 32803),  # PhotometricInterpretation: CFA
         _text(271, facts.make),
         _text(272, facts.model),
-        _numbers(273, _LONG, data_at),  # StripOffsets
         _numbers(274, _SHORT, facts.orientation),
         _numbers(277, _SHORT, 1),  # SamplesPerPixel
-        _numbers(278, _LONG, height),  # RowsPerStrip
-        _numbers(279, _LONG, 2 * height * width),  # StripByteCounts
         _numbers(284, _SHORT, 1),  # PlanarConfiguration
         _text(305, facts.software),
         _text(306, facts.start.strftime(_DATE)),
+        _numbers(322, _LONG, tile[1]),  # TileWidth
+        _numbers(323, _LONG, tile[0]),  # TileLength
+        _numbers(324, _LONG, *accumulate(lengths[:-1], initial=data_at)),  # TileOffsets
+        _numbers(325, _LONG, *lengths),  # TileByteCounts
         _numbers(33421, _SHORT, 2, 2),  # CFARepeatPatternDim
         _numbers(33422, _BYTE, *("RGB".index(c) for c in facts.cfa)),  # CFAPattern
         _numbers(34665, _LONG, exif_at),

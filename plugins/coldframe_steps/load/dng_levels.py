@@ -7,13 +7,12 @@ row or column it moves the image but not the pattern of levels (seen with LibRaw
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import tifffile
 
-_CFA = 32803
+from coldframe_steps.load.dng_parts import CFA, pages
 
 
 def black_levels(
@@ -27,19 +26,12 @@ def black_levels(
     """
     try:
         with tifffile.TiffFile(path) as file:
-            for page in _pages(file):
-                if (page.imagelength, page.imagewidth) == shape and int(page.photometric) == _CFA:
+            for page in pages(file):
+                if (page.imagelength, page.imagewidth) == shape and int(page.photometric) == CFA:
                     return _levels(page, margins)
     except Exception:  # odd tags break it in many ways; LibRaw's own levels will do
         return None
     return None
-
-
-def _pages(file: tifffile.TiffFile) -> Iterator[Any]:
-    """The file's directories, with those inside the first one."""
-    first = file.pages[0]
-    yield first
-    yield from first.pages or ()
 
 
 def _levels(page: Any, margins: tuple[int, int]) -> tuple[float, ...] | None:

@@ -21,6 +21,7 @@ from coldframe.errors import SetAside
 from coldframe.frame import Frame, FrameInfo
 from coldframe_steps.load import exif
 from coldframe_steps.load.dng_levels import black_levels
+from coldframe_steps.load.dng_parts import check_parts
 from coldframe_steps.load.guard import check_file, check_pixels, flagged, refusing
 
 _NO_SENSOR = (0.0, float("inf"))
@@ -48,8 +49,6 @@ class RawReader:
                 )
             with refusing(path, "read its metadata"):
                 tags = exif.read_tags(path)
-            if path.suffix.lower() == ".dng":
-                _check_strips(path, tags)
             info = FrameInfo(path=str(path), shape=(size.height, size.width))
             if exif.number(tags, "EXIF ExposureTime", "Image ExposureTime") is None:
                 # A container whose Exif cannot be found: LibRaw hands its own reading of the
@@ -102,25 +101,12 @@ def _opened(path: Path) -> Iterator[rawpy.RawPy]:
             ) from None
         size = raw.sizes
         check_pixels(path.name, size.raw_height, size.raw_width, 2, file_bytes)
+        if path.suffix.lower() == ".dng":
+            with refusing(path, "look at its pixels"):
+                check_parts(path)
         yield raw
     finally:
         raw.close()
-
-
-def _check_strips(path: Path, tags: Mapping[str, Any]) -> None:
-    """Refuse a DNG file that ends before its pixels do, without decoding them."""
-    size = path.stat().st_size
-    for directory in {name.rpartition(" ")[0] for name in tags}:
-        starts, lengths = (
-            getattr(tags.get(f"{directory} {name}"), "values", ())
-            for name in ("StripOffsets", "StripByteCounts")
-        )
-        ends = [a + b for a, b in zip(starts, lengths, strict=False)]
-        if ends and max(ends) > size:
-            raise SetAside(
-                f"{path.name}: is truncated, {size} of {max(ends)} bytes are there; "
-                "copy it again from the camera"
-            )
 
 
 def _libraw() -> str:
