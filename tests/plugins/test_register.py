@@ -447,6 +447,19 @@ def test_any_motion_is_found(draw_stars, angle, dx, dy, mirrored):
     assert found.mirrored == mirrored
 
 
+@pytest.mark.parametrize("shift", [(0.0, 0.25), (0.25, 0.25), (0.35, 0.3), (0.05, 0.0)])
+@pytest.mark.parametrize("seed", [14, 36, 40])
+def test_a_field_that_hardly_moved_is_matched_whole(draw_stars, shift, seed):
+    # Stars that moved by less than half a pixel look like the sensor's pattern one by one.
+    sky = Sky.random(seed, count=300)
+    motion = Motion(shift=shift)
+    largest, _, found = map_error(
+        sky.shoot(draw_stars, motion, seed=2), sky.shoot(draw_stars, seed=1), motion
+    )
+    assert largest < 0.1
+    assert found.measures["matched"] > 80
+
+
 def test_saturated_stars_are_matched_but_do_not_steer(draw_stars):
     sky = Sky.random(15, brightest=5.6)
     motion = Motion(7.0, shift=(2.0, 3.0))

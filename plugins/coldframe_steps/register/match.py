@@ -31,6 +31,9 @@ TIERS = ((40, 0), (100, 10), (300, 9), (1000, 7))
 BRIGHT = 2000  # stars that an alignment is grown with, before it is applied to all
 TRIES = 10  # alignments looked at in each tier
 STILL = 0.5  # px; what moves by less may be the sensor's own pattern
+PINNED = 0.1  # px; what moves by more, all together, is not
+FAR = 2.0  # px; farther than faint stars scatter
+FEW = 5  # a sky that moves by less than FAR shows a fifth as many stars as there is pattern
 
 
 class NoMatch(Exception):  # noqa: N818 - an outcome, not a fault
@@ -71,12 +74,12 @@ def match_stars(own: Array, ref: Array) -> Match:
     Raises NoMatch when no alignment is beyond chance.
     """
     fixed = _pair(cKDTree(own), ref, STILL) if min(len(own), len(ref)) else np.zeros((0, 2), int)
-    if len(fixed) >= 3:
+    if len(fixed) >= 3 and _pinned(own[fixed[:, 0]] - ref[fixed[:, 1]]):
         own_rows = np.setdiff1d(np.arange(len(own)), fixed[:, 0])
         ref_rows = np.setdiff1d(np.arange(len(ref)), fixed[:, 1])
         own_rest, ref_rest = own[own_rows], ref[ref_rows]
         found = _search(own_rest, ref_rest, TIERS[:2])
-        if found is not None and _motion(found, ref_rest) > STILL:
+        if found is not None and _moves(found, ref_rest, len(fixed)):
             pairs = np.column_stack([own_rows[found.pairs[:, 0]], ref_rows[found.pairs[:, 1]]])
             return replace(found, pairs=pairs)
     found = _search(own, ref, TIERS)
@@ -88,10 +91,23 @@ def match_stars(own: Array, ref: Array) -> Match:
     return found
 
 
-def _motion(match: Match, ref: Array) -> float:
-    """Median distance (px) that a match moves the stars by."""
+def _pinned(shifts: Array) -> bool:
+    """Whether what stayed within STILL did not move at all, as no field does that was dithered.
+
+    shifts : float64 (n, 2), px.
+    """
+    return float(np.hypot(*np.median(shifts, axis=0))) < PINNED
+
+
+def _moves(match: Match, ref: Array, fixed: int) -> bool:
+    """Whether a match of what is left moves the stars, and not just the faint ones that scatter.
+
+    fixed : how many stayed. Of a field that hardly moved, the few stars that are left are those
+    whose places are known worst.
+    """
     at = ref[match.pairs[:, 1]]
-    return float(np.median(np.hypot(*(match.transform.apply(at) - at).T)))
+    motion = float(np.median(np.hypot(*(match.transform.apply(at) - at).T)))
+    return motion > FAR or (motion > STILL and FEW * len(match.pairs) >= fixed)
 
 
 def _search(own: Array, ref: Array, tiers: tuple[tuple[int, int], ...]) -> Match | None:
