@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import Any
 
 from coldframe.company import company
+from coldframe.decoded import decoded
 from coldframe.digests import DigestCache
 from coldframe.errors import ColdframeError, SetAside
 from coldframe.frame import FrameInfo, Kind
@@ -244,7 +245,7 @@ def _see(entry: _Entry, digests: DigestCache) -> _Entry | _Aside:
 
 
 def _pixel_facts(info: FrameInfo, reader: FrameReader, wanted: bool) -> dict[str, Any]:
-    frame = reader.read_frame(info)
+    frame = decoded.read(reader, info)
     return {
         "cfa": frame.info.cfa,
         "black": frame.info.black,

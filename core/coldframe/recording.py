@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from coldframe.decoded import decoded
 from coldframe.errors import SetAside, StoreError
 from coldframe.frame import Frame, FrameInfo
 from coldframe.night import reader_for
@@ -131,7 +132,7 @@ class _Recorder:
         try:
             if key in self.sources:
                 info = self.sources[key]
-                return reader_for(info, self.registry.readers).read_frame(info)
+                return decoded.read(reader_for(info, self.registry.readers), info)
             return self.store.frame(key)
         except (StoreError, SetAside):
             return None

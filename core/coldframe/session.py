@@ -12,6 +12,7 @@ from pathlib import Path
 from coldframe.budget import limited
 from coldframe.camera.known import complete, find_cameras
 from coldframe.choose import choose_recipe
+from coldframe.decoded import decoded
 from coldframe.digests import cache_file
 from coldframe.disk import check_disk
 from coldframe.errors import StepError, UsageError
@@ -66,6 +67,7 @@ def prepare(
         else None
     )
     digests = DigestCache(request.cache or cache_file(request.nights, request.store))
+    decoded.keep((request.memory - BASE) // 2)
     found = scan(
         request.nights,
         registry.readers,
@@ -208,7 +210,10 @@ def run(
     if tidy is not None:
         tidy.begin(request.output)
     started = time.perf_counter()
-    with limited(prepared.resources.memory - BASE, prepared.needs):
+    here = request.scheduler in ("sync", "threads")
+    kept = decoded.keep(request.memory - prepared.estimate.memory if here else 0)
+    decoded.keep(kept)  # and no more: the rest is for tasks
+    with limited(prepared.resources.memory - BASE - kept, prepared.needs):
         made = run_plan(
             plan,
             dict(prepared.tasks),
@@ -238,6 +243,7 @@ def run(
     report = write_report(
         record, request.output / "report.html", sections, _to_shoot(prepared, record, registry)
     )
+    decoded.keep(0)
     told = manifest(prepared, registry, record, timings, report, began)
     write_manifest(request.output, told)
     _check_made(plan, store)
@@ -271,7 +277,7 @@ def _to_shoot(prepared: Prepared, record: RunRecord, registry: Registry) -> list
         [info for info in prepared.scan.frames if id(info) not in bad],
         [],
         find_cameras(prepared.request.cameras),
-        lambda info: reader_for(info, registry.readers).read_frame(info),
+        lambda info: decoded.read(reader_for(info, registry.readers), info),
         wish,
         [
             Stocked(master.info.kind, master.info, len(master.sources))

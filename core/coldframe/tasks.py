@@ -17,6 +17,7 @@ import numpy as np
 
 from coldframe.budget import budget
 from coldframe.deciding import run_decision
+from coldframe.decoded import decoded
 from coldframe.errors import ColdframeError, PluginError, SetAside, StoreError
 from coldframe.frame import Ancestor, Frame, FrameInfo
 from coldframe.sources import unchanged
@@ -201,7 +202,7 @@ def _read(spec: FrameTask) -> Frame:
         raise PluginError(f"the reader '{spec.reader}' for {path.name} is not installed here")
     with unchanged(path, spec.stamp):
         try:
-            frame = reader.read_frame(spec.source)
+            frame = decoded.read(reader, spec.source)
         except (ColdframeError, MemoryError, OSError):
             raise
         except Exception as error:

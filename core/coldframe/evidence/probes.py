@@ -6,6 +6,7 @@ from collections.abc import Callable
 from importlib import import_module
 
 from coldframe import specs
+from coldframe.decoded import decoded
 from coldframe.errors import SetAside
 from coldframe.frame import Frame, FrameInfo
 from coldframe.specs import ProbeTask
@@ -43,7 +44,7 @@ def read_source(info: FrameInfo, reader_name: str) -> Frame:
     if reader is None:
         raise SetAside(f"its reader '{reader_name}' is not installed here")
     try:
-        return reader.read_frame(info)
+        return decoded.read(reader, info)
     except OSError as error:
         raise SetAside(f"{info.label} cannot be read: {error.strerror}") from error
 

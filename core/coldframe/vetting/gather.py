@@ -8,6 +8,7 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
+from coldframe.decoded import decoded
 from coldframe.digests import DigestCache
 from coldframe.errors import ColdframeError, PluginError, SourceError
 from coldframe.frame import Array, FrameInfo, Kind
@@ -113,7 +114,7 @@ def _measured(
     def make() -> Mapping[str, Any]:
         path = Path(info.path)
         with unchanged(path, digests.stamp(path)):
-            frame = reader.read_frame(info)
+            frame = decoded.read(reader, info)
         # Notes may know of the sensor what the file does not say.
         frame = frame.with_pixels(frame.data, cfa=info.cfa, black=info.black, white=info.white)
         stars: Mapping[str, float] = {}
