@@ -11,8 +11,8 @@ LAG = 8
 """Pixels (down and across) from one to the next of three: even, so that all see the same CFA
 colour, and farther than any resampling or demosaicing mixes neighbours."""
 
-MOST = 2_000_000
-"""Differences that are looked at in a large frame: enough for 0.1% of sigma."""
+MOST = 600_000
+"""Differences that are looked at in a large frame: enough for 0.2% of sigma."""
 
 MAD_TO_SIGMA = 1.482602218505602
 

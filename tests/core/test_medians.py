@@ -5,7 +5,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
-from coldframe.medians import median, middle, within
+from coldframe.medians import median, middle, of_rows, within
 
 VALUES = hnp.arrays(
     st.sampled_from([np.float32, np.float64]),
@@ -25,3 +25,8 @@ def test_median_is_that_of_numpy(values):
 def test_within_is_what_a_comparison_finds(values, limit):
     ordered = np.sort(values, axis=None)
     np.testing.assert_array_equal(ordered[within(ordered, limit)], ordered[abs(ordered) <= limit])
+
+
+@given(VALUES)
+def test_medians_of_rows_are_those_of_numpy(values):
+    np.testing.assert_array_equal(of_rows(values), np.median(values, axis=-1))

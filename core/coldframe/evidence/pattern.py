@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from coldframe import medians
 from coldframe.frame import Array, Flag
 from coldframe.pixel_noise import pixel_noise
 
@@ -49,8 +50,8 @@ class Profiles:
                 for axis in (0, 1):
                     lines = plane if axis == 0 else np.ascontiguousarray(plane.T)
                     steps = lines[1:-1] - (lines[:-2] + lines[2:]) / 2
-                    own = np.median(steps, axis=1)
-                    spread = 1.4826 * np.median(np.abs(steps - own[:, None]), axis=1)
+                    own = medians.of_rows(steps)
+                    spread = 1.4826 * medians.of_rows(np.abs(steps - own[:, None]))
                     key = (axis, y, x)
                     self._sums[key] = self._sums.get(key, 0.0) + own.astype(np.float64)
                     error = math.pi / 2 * float(np.mean(spread**2)) / max(1, lines.shape[1])

@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 
+from coldframe import medians
 from coldframe.frame import Array, Frame, FrameInfo
 from coldframe.look import Look, look
 
@@ -150,8 +151,8 @@ def _cells(plane: Array) -> tuple[Array, float]:
     cells = plane[: rows * side, : columns * side].reshape(rows, side, columns, side)
     few = cells[:, ::gap, :, ::gap].transpose(0, 2, 1, 3).reshape(rows, columns, -1)
     values = few.astype(np.float32)
-    median = np.median(values, axis=-1, keepdims=True)
-    spread = _MAD_TO_SIGMA * np.median(np.abs(values - median), axis=-1, keepdims=True)
+    median = medians.of_rows(values)[..., np.newaxis]
+    spread = _MAD_TO_SIGMA * medians.of_rows(np.abs(values - median))[..., np.newaxis]
     floor = 0.7 if plane.dtype.kind == "u" else 1e-9  # quantisation hides smaller noise
     sigma = np.maximum(spread, floor)
     inside = np.abs(values - median) <= _CLIP * sigma
