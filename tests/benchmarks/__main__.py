@@ -57,9 +57,13 @@ def row(o: Outcome) -> tuple[str, ...]:
         o.against,
         "" if o.peer_seconds is None else _time(o.peer_seconds),
         *("" if x is None else f"{x:.2f}" for x in (o.ratio, o.best, o.cpu)),
-        f"{o.target:.2f}x" if o.ratio is not None else _time(o.target),
-        "yes" if o.met else "no",
+        *(_target(o) if o.target else ("", "")),
     )
+
+
+def _target(o: Outcome) -> tuple[str, str]:
+    wanted = f"{o.target:.2f}x" if o.ratio is not None else _time(o.target)
+    return wanted, "yes" if o.met else "no"
 
 
 def markdown(outcomes: Sequence[Outcome], facts: Mapping[str, str]) -> str:

@@ -38,7 +38,8 @@ class Case:
     agree : given both results (or ours and None) raises AssertionError where they differ by more
         than allowed, and returns what was compared and to what tolerance.
     target : with a peer, how many times as fast as it ours shall be (0.5: may take twice as
-        long); without one, the seconds that ours may take.
+        long); without one, the seconds that ours may take. 0: none was set, it is told for
+        comparison.
     against : the peer in words, with its version where it has one.
     pixels : of output, to give ns/px; 0 where that makes no sense.
     rounds : how often at most; for work that is slow or that only the first time tells about.
