@@ -28,6 +28,7 @@ import numpy as np
 from astropy.io import fits
 
 from coldframe import execute
+from coldframe.decoded import decoded
 from coldframe.errors import ColdframeError
 from coldframe.execute import run_plan
 from coldframe.plugins import find_plugins
@@ -128,9 +129,9 @@ class Bench:
         out.mkdir(parents=True, exist_ok=True)
         tasks = dict(prepared.tasks)
         Tidy(prepared.plan, tasks, "all").begin(out)
-        return len(
-            run_plan(prepared.plan, tasks, scheduler=scheduler, workers=2, say=self.said.append)
-        )
+        done = run_plan(prepared.plan, tasks, scheduler=scheduler, workers=2, say=self.said.append)
+        decoded.keep(0)
+        return len(done)
 
     def child(self, out: Path, disturb=None, scheduler: str = "sync", kill=None) -> Child:
         """The run in a forked process. disturb : called in it first. kill : (signal, seconds)."""
