@@ -116,7 +116,8 @@ def write_hdus(file: BinaryIO, hdus: Sequence[Hdu], *, checksum: bool) -> int | 
     checksum : add CHECKSUM and DATASUM cards (section 4.4.2.7). Their comment holds no time of
     writing: the same content gives the same bytes.
     """
-    out = _Summed(file)
+    summed = None if checksum else _Summed(file)  # what is rewritten is summed in vain
+    out = summed or file
     for hdu in hdus:
         start = file.tell()
         if checksum:
@@ -133,7 +134,7 @@ def write_hdus(file: BinaryIO, hdus: Sequence[Hdu], *, checksum: bool) -> int | 
             file.seek(start)
             file.write(_text(hdu.header))
             file.seek(end)
-    return None if checksum else out.crc
+    return summed.crc if summed else None
 
 
 class _Summed:
@@ -153,7 +154,7 @@ def _text(header: Any) -> bytes:
     return text
 
 
-def _write_data(out: _Summed, data: Plane | bytes | None, checksum: bool) -> int:
+def _write_data(out: BinaryIO | _Summed, data: Plane | bytes | None, checksum: bool) -> int:
     total = size = 0
     for piece in _stored(data):
         out.write(piece.data)

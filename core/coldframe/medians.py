@@ -10,9 +10,10 @@ from coldframe.frame import Array
 
 
 def middle(ordered: Array) -> Any:
-    """Median of at least one value in ascending order, in their own precision."""
-    half = ordered.size // 2
-    return ordered[half] if ordered.size % 2 else np.mean(ordered[half - 1 : half + 1])
+    """Median along the last axis, of at least one value in ascending order, in their precision."""
+    size = ordered.shape[-1]
+    half = size // 2
+    return ordered[..., half] if size % 2 else np.mean(ordered[..., half - 1 : half + 1], axis=-1)
 
 
 def median(values: Array) -> Any:
@@ -22,11 +23,7 @@ def median(values: Array) -> Any:
 
 def of_rows(values: Array) -> Array:
     """Medians along the last axis of finite floats, in their own precision."""
-    ordered = np.sort(values, axis=-1)
-    half = ordered.shape[-1] // 2
-    if ordered.shape[-1] % 2:
-        return np.asarray(ordered[..., half])
-    return np.mean(ordered[..., half - 1 : half + 1], axis=-1)
+    return np.asarray(middle(np.sort(values, axis=-1)))
 
 
 def within(ordered: Array, limit: float) -> slice:
