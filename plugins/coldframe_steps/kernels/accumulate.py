@@ -217,7 +217,7 @@ def write_lanes(
 ) -> None:
     """The planes at `count` pixels from their tally, of which the sums become mean and variance.
 
-    everything : sum of all weights. trimmed, median_factor : see `sweep.Plan`. places : int64
+    everything : sum of all weights. trimmed, median_factor : see `workspace.Plan`. places : int64
     (WIDE,), flat places in the planes. special : bool (WIDE,), of which pixels bits are known.
     """
     limits, counts, sums, bits = tally.limits, tally.counts, tally.sums, tally.bits

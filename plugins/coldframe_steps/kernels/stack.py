@@ -12,8 +12,9 @@ from coldframe_steps.kernels.network import merging_steps, rows_for, sorting_ste
 from coldframe_steps.kernels.options import NONE, Rule, Softening
 from coldframe_steps.kernels.reject import esd_critical
 from coldframe_steps.kernels.samples import Planes, Samples
-from coldframe_steps.kernels.sweep import Plan, Room, sweep
+from coldframe_steps.kernels.sweep import sweep
 from coldframe_steps.kernels.trails import grow_trails
+from coldframe_steps.kernels.workspace import Plan, Room
 
 
 @lru_cache(maxsize=32)

@@ -8,8 +8,6 @@ samples alone.
 
 from __future__ import annotations
 
-from typing import NamedTuple
-
 import numpy as np
 from numba import njit
 
@@ -22,14 +20,13 @@ from coldframe_steps.kernels.accumulate import (
     MEDIAN,
     MORE,
     PIVOT,
-    Tally,
     finish,
     kept_in_lane,
     kept_sums,
     write_lanes,
 )
 from coldframe_steps.kernels.lanes import run_deviation, run_median, run_robust
-from coldframe_steps.kernels.network import empty_block, sort_lanes
+from coldframe_steps.kernels.network import sort_lanes
 from coldframe_steps.kernels.options import (
     BARE,
     ENTRY,
@@ -73,81 +70,10 @@ from coldframe_steps.kernels.simd import (
     u16,
     where,
 )
+from coldframe_steps.kernels.workspace import Plan, Room
 
 GLANCES = 5
 """Turns of the winsorised moments that a quick look makes."""
-
-
-class Plan(NamedTuple):
-    """How to judge and combine.
-
-    rule, options, critical : see `reject.keep_run`. pairs, merging : from `network.sorting_steps(n)`
-    and `merging_steps(n)`; few_pairs, few_merging : the same with median_only.
-    middle : whether medians are asked for.
-    median_factor : float64 (n + 1,), variance of the median over that of the mean, by samples; or
-    (0,) to give the mean. even : whether all weights are 1. everything : sum of the weights. part, factor,
-    alone : see `accumulate.finish`; of all frames together.
-    """
-
-    rule: int
-    options: Array
-    critical: Array
-    pairs: Array
-    merging: Array
-    few_pairs: Array
-    few_merging: Array
-    middle: bool
-    median_factor: Array
-    even: bool
-    everything: float
-    part: float
-    factor: float
-    alone: float
-
-
-class Room(NamedTuple):
-    """Pixels that wait for the thorough look, one to a lane, and room to work in.
-
-    raw, ordered, away : blocks. flags, gone : uint8 (n, WIDE); gone marks samples that lie in grown
-    trails, (0, WIDE) for none. extra : float64 (WIDE,), see `reject`. places : int64 (WIDE,), flat
-    places of the pixels. special : bool (WIDE,), whether flags or `gone` have to be looked at.
-    strip, sums : float32 (n, PITCH) and float64 (2, STRIP), see `samples.gather`. again : uint8
-    (WIDE,), flags that more than one sample of a pixel carries; of a single frame, its own.
-    """
-
-    raw: Array
-    ordered: Array
-    away: Array
-    flags: Array
-    gone: Array
-    extra: Array
-    places: Array
-    special: Array
-    strip: Array
-    sums: Array
-    again: Array
-    tally: Tally
-
-    @classmethod
-    def empty(cls, n: int, rows: int, trails: bool) -> Room:
-        """Nobody waiting."""
-        ordered, away = empty_block(rows), empty_block(rows)
-        ordered[n:] = FAR
-        away[n:] = FAR
-        return cls(
-            raw=empty_block(n),
-            ordered=ordered,
-            away=away,
-            flags=np.empty((n, WIDE), np.uint8),
-            gone=np.empty((n if trails else 0, WIDE), np.uint8),
-            extra=np.empty(WIDE),
-            places=np.empty(WIDE, np.int64),
-            special=np.empty(WIDE, np.bool_),
-            strip=empty_block(n * PITCH // WIDE).reshape(n, PITCH),
-            sums=np.empty((2, STRIP)),
-            again=np.empty(WIDE, np.uint8),
-            tally=Tally.empty(),
-        )
 
 
 @njit(**BARE)
