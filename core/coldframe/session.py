@@ -5,10 +5,12 @@ from __future__ import annotations
 import os
 import time
 from collections.abc import Callable, Sequence
+from contextlib import AbstractContextManager, nullcontext
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
+from coldframe.ahead import compiling_ahead
 from coldframe.budget import limited
 from coldframe.camera.known import complete, find_cameras
 from coldframe.choose import choose_recipe
@@ -137,17 +139,26 @@ def _vet(
     """(frames to set aside, the scan with the warnings added)."""
     if recipe.vet is None or not request.vet:
         return [], found
-    vetted, _ = vet(
-        found,
-        registry,
-        recipe.vet,
-        digests,
-        keep=request.keep,
-        workers=min(_here(request), fitting_readers(found.frames, resources)),
-        watch=watch,
-    )
+    with _ahead(request, recipe, registry, found):
+        vetted, _ = vet(
+            found,
+            registry,
+            recipe.vet,
+            digests,
+            keep=request.keep,
+            workers=min(_here(request), fitting_readers(found.frames, resources)),
+            watch=watch,
+        )
     aside = [v for v in vetted if v.verdict is Verdict.SET_ASIDE]
     return aside, replace(found, warnings=found.warnings + warnings(vetted))
+
+
+def _ahead(
+    request: Request, recipe: Recipe, registry: Registry, found: NightScan
+) -> AbstractContextManager[None]:
+    """Loops of later steps are compiled beside those of the first, at first use."""
+    cfa = next((info.cfa for info in found.frames if info.cfa), None)
+    return compiling_ahead(recipe, registry, cfa, _here(request), request.memory)
 
 
 def _here(request: Request) -> int:
@@ -213,7 +224,10 @@ def run(
     here = request.scheduler in ("sync", "threads")
     kept = decoded.keep(request.memory - prepared.estimate.memory if here else 0)
     decoded.keep(kept)  # and no more: the rest is for tasks
-    with limited(prepared.resources.memory - BASE - kept, prepared.needs):
+    with (
+        limited(prepared.resources.memory - BASE - kept, prepared.needs),
+        _ahead(request, prepared.recipe, registry, prepared.scan) if here else nullcontext(),
+    ):
         made = run_plan(
             plan,
             dict(prepared.tasks),

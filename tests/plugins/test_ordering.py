@@ -13,16 +13,16 @@ from coldframe_steps.kernels.ordering import sort_floats
 finite = st.floats(width=32, allow_nan=False, allow_infinity=False)
 
 
-def sorted_by_digits(values: np.ndarray, rough: bool) -> np.ndarray:
+def sorted_by_digits(values: np.ndarray, most: int) -> np.ndarray:
     out, room = values.copy(), np.empty((2, max(values.size, 1)), np.uint32)
-    sort_floats(out, values.size, room, np.empty((3, 2048), np.int32), rough)
+    sort_floats(out, values.size, room, np.empty((3, 2048), np.int32), most)
     return out
 
 
 @settings(max_examples=200, deadline=None)
 @given(values=arrays(np.float32, st.integers(0, 60), elements=finite))
 def test_any_values_are_sorted(values: np.ndarray) -> None:
-    out = sorted_by_digits(values, rough=False)
+    out = sorted_by_digits(values, most=3)
     np.testing.assert_array_equal(out, np.sort(values))
 
 
@@ -30,12 +30,12 @@ def test_any_values_are_sorted(values: np.ndarray) -> None:
 def test_rough_order_is_off_by_far_less_than_the_noise(middle: float, spread: float) -> None:
     values = np.random.default_rng(1).normal(middle, spread, 4096).astype(np.float32)
     values[:50] += 60000.0  # stars
-    out = sorted_by_digits(values, rough=True)
+    out = sorted_by_digits(values, most=2)
     np.testing.assert_array_equal(np.sort(out), np.sort(values))
     assert np.abs(out - np.sort(values))[:-50].max() < 0.01 * spread
 
 
 def test_only_the_first_values_are_sorted() -> None:
     values = np.array([3, 1, 2, -5, 9], np.float32)
-    sort_floats(values, 3, np.empty((2, 5), np.uint32), np.empty((3, 2048), np.int32), False)
+    sort_floats(values, 3, np.empty((2, 5), np.uint32), np.empty((3, 2048), np.int32), 3)
     assert values.tolist() == [1, 2, 3, -5, 9]

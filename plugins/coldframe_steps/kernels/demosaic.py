@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from coldframe.frame import Array, Flag
 from coldframe_steps.kernels.footprint import BAD, SATURATED, is_bad
 from coldframe_steps.kernels.mosaic import colour_response, red_site
+from coldframe_steps.kernels.options import BARE
 
 METHODS = ("bilinear", "linear-5x5")
 
@@ -95,14 +96,14 @@ def demosaic(
     return rgb, out_flags
 
 
-@njit(cache=True, nogil=True)
+@njit(**BARE)
 def _mirror(k, n):  # type: ignore[no-untyped-def]
     """The pixel that stands for pixel k of n when mirrored about the outermost ones."""
     k = abs(k) % (2 * n - 2)
     return k if k < n else 2 * n - 2 - k
 
 
-@njit(cache=True, nogil=True)
+@njit(**BARE)
 def _load(data, flags, y, row, marks):  # type: ignore[no-untyped-def]
     """Copy a row with two mirrored pixels at each end, mark its sites, tell if any is marked."""
     nx = data.shape[1]
@@ -127,7 +128,7 @@ def _load(data, flags, y, row, marks):  # type: ignore[no-untyped-def]
     return some != 0
 
 
-@njit(cache=True, nogil=True)
+@njit(**BARE)
 def _bilinear_row(a, b, c, first, near, green, far):  # type: ignore[no-untyped-def]
     """One row from rows a, b, c above, at and below it.
 
@@ -147,7 +148,7 @@ def _bilinear_row(a, b, c, first, near, green, far):  # type: ignore[no-untyped-
         far[x] = corners if site else rise
 
 
-@njit(cache=True, nogil=True)
+@njit(**BARE)
 def _linear_row(z, a, b, c, d, first, weights, near, green, far):  # type: ignore[no-untyped-def]
     """As `_bilinear_row`, with the rows two above (z) and two below (d) for the correction.
 
@@ -176,7 +177,7 @@ def _linear_row(z, a, b, c, d, first, weights, near, green, far):  # type: ignor
         far[x] = f if site else upward
 
 
-@njit(cache=True, nogil=True)
+@njit(**BARE)
 def _mean(data, flags, y, x, begin, end):  # type: ignore[no-untyped-def]
     """Mean of the usable ones of the neighbours begin..end-1, and the flags that come with it."""
     ny, nx = data.shape
@@ -199,7 +200,7 @@ def _mean(data, flags, y, x, begin, end):  # type: ignore[no-untyped-def]
     return total / np.float32(used), flag
 
 
-@njit(cache=True, nogil=True)
+@njit(**BARE)
 def _mend(data, flags, y, x, site, redo, near, green, far):  # type: ignore[no-untyped-def]
     """Redo bilinearly the pixel (y, x) near a bad or saturated site; returns what it takes over.
 
@@ -218,7 +219,7 @@ def _mend(data, flags, y, x, site, redo, near, green, far):  # type: ignore[no-u
     return flag | more
 
 
-@njit(cache=True, nogil=True)
+@njit(**BARE)
 def _around(marks, y, linear, near):  # type: ignore[no-untyped-def]
     """Fill near[x] with the marks of the sites that pixel x of row y is made from."""
     nx = marks.shape[1] - 4

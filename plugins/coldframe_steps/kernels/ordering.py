@@ -5,14 +5,16 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
+from coldframe_steps.kernels.options import ENTRY
+
 _TOP = np.uint32(0x80000000)
 _ALL = np.uint32(0xFFFFFFFF)
 _DIGIT = np.uint32(0x7FF)
 _BITS = 11
 
 
-@njit(cache=True, nogil=True)
-def sort_floats(values, n, room, counts, rough):  # type: ignore[no-untyped-def]
+@njit(**ENTRY)
+def sort_floats(values, n, room, counts, most):  # type: ignore[no-untyped-def]
     """Sort the first n of some finite float32 values in place.
 
     By digits of 11 bits (radix sort: Knuth, The Art of Computer Programming 3, 5.2.5), ten times as
@@ -20,8 +22,9 @@ def sort_floats(values, n, room, counts, rough):  # type: ignore[no-untyped-def]
     numbers do; of negative ones all bits are turned over. The least is taken off first, so that
     pixels of much the same value need few digits.
 
-    rough : by the upper 22 bits of what they differ in; values that are alike in those may stand in
-    any order. room : uint32 (2, n). counts : int32 (3, 2048), room.
+    most : digits to go by. With 3 all bits count; with 2 the upper 22 of those in which the values
+    differ, and values that are alike in them may stand in any order.
+    room : uint32 (2, n). counts : int32 (3, 2048), room.
     """
     bits = values.view(np.uint32)
     lowest, highest = _ALL, np.uint32(0)
@@ -33,7 +36,7 @@ def sort_floats(values, n, room, counts, rough):  # type: ignore[no-untyped-def]
     length = 0
     while length < 32 and (highest - lowest) >> np.uint32(length):
         length += 1
-    skipped = np.uint32(max(length - 2 * _BITS, 0) if rough else 0)
+    skipped = np.uint32(max(length - most * _BITS, 0))
     digits = -(-(length - np.int64(skipped)) // _BITS)
     counts[:digits] = 0
     for i in range(n):

@@ -13,6 +13,7 @@ import numpy as np
 from numba import njit
 
 from coldframe.frame import Array, Flag
+from coldframe_steps.kernels.options import BARE
 
 SATURATED = np.uint8(Flag.SATURATED)
 CLIPPED = np.uint8(Flag.CLIPPED)
@@ -39,7 +40,7 @@ EMPTY = readonly(np.zeros((1, 1), np.float32))
 """Stands for an image that is not there."""
 
 
-@njit(cache=True, nogil=True)
+@njit(**BARE)
 def _flag_run(values, top, bottom, line, bits):  # type: ignore[no-untyped-def]
     """Flag what is saturated, clipped or not finite in a run; returns the OR of the flags."""
     some = np.uint8(0)
@@ -143,7 +144,7 @@ def calibrate_pixels(
     return saturated, clipped
 
 
-@njit(cache=True, nogil=True)
+@njit(**BARE)
 def _neighbours(
     image: Array,
     base: Array,
@@ -176,7 +177,7 @@ def _neighbours(
     return count
 
 
-@njit(cache=True, nogil=True)
+@njit(**BARE)
 def _middle(values: Array, count: int) -> float:
     """Median of the first `count` sorted values."""
     half = count // 2

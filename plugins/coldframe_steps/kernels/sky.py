@@ -12,6 +12,7 @@ import numpy as np
 from numba import njit
 
 from coldframe_steps.kernels.ordering import sort_floats
+from coldframe_steps.kernels.options import BARE, INNER
 from coldframe_steps.kernels.stars import fill_row, smooth_row, unusable
 
 KAPPA = 3.0
@@ -20,7 +21,7 @@ RIM = 2
 """Nodes that a mesh needs beyond the frame on each side, so that four are around every pixel."""
 
 
-@njit(cache=True, nogil=True)
+@njit(**BARE)
 def _judge(values, n):  # type: ignore[no-untyped-def]
     """Level and noise of roughly sorted values of a box: see `mesh_sky`."""
     low, high = 0, n
@@ -85,13 +86,13 @@ def mesh_sky(image, flags, step, rows, columns, least, out):  # type: ignore[no-
                 if n == 0 or n < least * there:
                     out[phase, j, k] = np.nan
                     continue
-                sort_floats(values, n, room, counts, True)
+                sort_floats(values, n, room, counts, 2)
                 level, noise = _judge(values, n)
                 out[phase, j, k, 0] = level
                 out[phase, j, k, 1] = noise
 
 
-@njit(cache=True, nogil=True)
+@njit(**BARE)
 def _blend(t, weights):  # type: ignore[no-untyped-def]
     """Cubic-convolution weights (Keys 1981, a = -1/2) of four nodes, t beyond the second."""
     weights[0] = ((-0.5 * t + 1.0) * t - 0.5) * t
@@ -100,7 +101,7 @@ def _blend(t, weights):  # type: ignore[no-untyped-def]
     weights[3] = (0.5 * t - 0.5) * t * t
 
 
-@njit(cache=True, nogil=True)
+@njit(**INNER)
 def _sky_row(mesh, position, pitch, line, out):  # type: ignore[no-untyped-def]
     """The sky along a row. mesh : float64 (m, n), with RIM nodes on each side.
 

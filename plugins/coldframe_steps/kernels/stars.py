@@ -8,6 +8,7 @@ import numpy as np
 from numba import njit
 
 from coldframe.frame import Flag
+from coldframe_steps.kernels.options import BARE, ENTRY
 
 SMOOTHING_VARIANCE = 0.5
 """px^2 that the binomial filter of `smooth_row` adds to a profile along each axis."""
@@ -17,13 +18,13 @@ BAD = int(Flag.HOT | Flag.COLD)
 REPAIRED = int(Flag.REPAIRED)
 
 
-@njit(cache=True, nogil=True)
+@njit(**BARE)
 def unusable(bits: int) -> bool:
     """Whether a pixel with these flags says nothing about a star."""
     return (bits & SKIP) != 0 or ((bits & BAD) != 0 and (bits & REPAIRED) == 0)
 
 
-@njit(cache=True, nogil=True)
+@njit(**BARE)
 def fill_row(image, flags, step, y):  # type: ignore[no-untyped-def]
     """Replace a row's unusable pixels in place by the mean of usable neighbours of the same colour.
 
@@ -47,7 +48,7 @@ def fill_row(image, flags, step, y):  # type: ignore[no-untyped-def]
         image[y, x] = np.float32(total / count) if count else np.float32(0.0)
 
 
-@njit(cache=True, nogil=True)
+@njit(**BARE)
 def smooth_row(image, y, room, out):  # type: ignore[no-untyped-def]
     """One row of the binomial filter (1, 2, 1) x (1, 2, 1) / 16; the border repeats.
 
@@ -70,7 +71,7 @@ def smooth_row(image, y, room, out):  # type: ignore[no-untyped-def]
         out[x] = (beside + np.float32(2.0) * room[x]) * np.float32(0.0625)
 
 
-@njit(cache=True, nogil=True)
+@njit(**BARE)
 def _weighted(image, x0, y0, mxx, mxy, myy):  # type: ignore[no-untyped-def]
     """Sums of image x Gaussian weight: flux, then first and second moments about (x0, y0)."""
     height, width = image.shape
@@ -96,7 +97,7 @@ def _weighted(image, x0, y0, mxx, mxy, myy):  # type: ignore[no-untyped-def]
     return s, sx, sy, sxx, sxy, syy
 
 
-@njit(cache=True, nogil=True)
+@njit(**ENTRY)
 def adaptive_moments(image, positions, start, largest, fixed, out):  # type: ignore[no-untyped-def]
     """Centre, size and flux of stars by matching an elliptical Gaussian weight to each.
 
@@ -230,7 +231,7 @@ def colour_centres(image, colours, shape, out):  # type: ignore[no-untyped-def]
                 break
 
 
-@njit(cache=True, nogil=True)
+@njit(**ENTRY)
 def inspect(image, flags, positions, radius, saturated, out):  # type: ignore[no-untyped-def]
     """What the unfiltered pixels say about each star.
 

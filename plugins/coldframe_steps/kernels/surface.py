@@ -44,7 +44,7 @@ def box_sky(
         out[k, 2] = count
         if count < 8:
             continue
-        sort_floats(buffer, count, room, counts, False)
+        sort_floats(buffer, count, room, counts, 3)
         values = buffer
         low, high = 0, count
         median, sigma = 0.0, 0.0
