@@ -71,7 +71,7 @@ def mesh_sky(image, flags, step, rows, columns, least, out):  # type: ignore[no-
         for k in range(columns.size - 1):
             most = max(most, 1 + (rows[j + 1] - rows[j]) * (columns[k + 1] - columns[k]))
     values, room = np.empty(most, np.float32), np.empty((2, most), np.uint32)
-    counts = np.empty((3, 2048), np.int32)
+    counts = np.empty(2048, np.uint32)
     for j in range(rows.size - 1):
         for k in range(columns.size - 1):
             for phase in range(step * step):
