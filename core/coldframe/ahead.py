@@ -61,7 +61,7 @@ def compiling_ahead(
     jobs = jobs_of(recipe, registry, cfa)
     lock = threading.Lock()
 
-    class Listener(event.Listener):  # type: ignore[misc]
+    class Listener(event.Listener):
         def on_start(self, _event: Any) -> None:
             with lock:
                 if not _helpers:
@@ -100,7 +100,8 @@ def jobs_of(recipe: Recipe, registry: Registry, cfa: str | None) -> list[Job]:
         )
         if job not in jobs:
             jobs.append(job)
-    return sorted(jobs[::-1], key=lambda job: issubclass(registry.steps[job.use], StackStep))
+    jobs.reverse()
+    return sorted(jobs, key=lambda job: issubclass(registry.steps[job.use], StackStep))
 
 
 def run_job(job: Job, registry: Registry) -> None:

@@ -22,7 +22,8 @@ PIECE = 1 << 20  # bytes moved at once: enough for the disk, and small beside an
 
 
 class Plane(Protocol):
-    """An array (y, x) or (c, y, x), somewhere. Indexing gives native arrays."""
+    """An array (y, x) or (c, y, x), in memory, in a file or not yet worked out. Rows are native
+    arrays."""
 
     @property
     def shape(self) -> tuple[int, ...]: ...
@@ -173,7 +174,8 @@ def whole(plane: Plane) -> Array:
 
 
 class Planes(Mapping[str, Array]):
-    """Named planes, each read when it is asked for and then forgotten. Never changes."""
+    """Named planes, each read or worked out when it is asked for and then forgotten. Never
+    changes."""
 
     def __init__(self, planes: Mapping[str, Plane]) -> None:
         self._planes = dict(planes)
@@ -191,19 +193,20 @@ class Planes(Mapping[str, Array]):
         return len(self._planes)
 
     def plane(self, name: str) -> Plane:
-        """A plane without reading it."""
+        """A plane without reading it or working it out."""
         return self._planes[name]
 
 
 def plane_of(planes: Mapping[str, Array], name: str) -> Plane:
-    """One of a frame's planes, left in its file if it is there."""
+    """One of a frame's planes, left in its file if it is there, or still to be worked out."""
     return planes.plane(name) if isinstance(planes, Planes) else Held(planes[name])
 
 
-def with_planes(planes: Mapping[str, Array], more: Mapping[str, Array]) -> Planes:
+def with_planes(planes: Mapping[str, Array], more: Mapping[str, Array | Plane]) -> Planes:
     """A frame's planes and `more`, which replace those of the same name or come last."""
     old = {name: plane_of(planes, name) for name in planes}
-    return Planes(old | {name: Held(array) for name, array in more.items()})
+    new = {name: Held(one) if isinstance(one, np.ndarray) else one for name, one in more.items()}
+    return Planes(old | new)
 
 
 def only(planes: Mapping[str, Array], names: Iterable[str]) -> Planes:

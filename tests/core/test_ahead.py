@@ -69,8 +69,8 @@ def test_what_is_needed_last_comes_first_and_stacks_come_after_it() -> None:
     recipe = load_recipe(find_recipe("camera-lens"), registry)
     jobs = ahead.jobs_of(recipe, registry, "RGGB")
     assert [job.use for job in jobs][:3] == ["background-fit", "register", "calibrate"]
-    assert jobs[0].colour and jobs[0].cfa is None  # registering makes colours of the mosaic
-    assert jobs[1].cfa == "RGGB" and not jobs[1].colour
+    # Registering makes colours of the mosaic.
+    assert [(job.cfa, job.colour) for job in jobs[:2]] == [(None, True), ("RGGB", False)]
     assert jobs[2].masters == ("bias", "dark", "flat")
     stacks = [job.use for job in jobs if job.use in ("integrate", "combine")]
     assert stacks == [job.use for job in jobs][-len(stacks) :]
@@ -97,7 +97,7 @@ def test_helpers_start_once_with_the_first_loop(
         assert njit(lambda x: x + 2)(1) == 3
     assert njit(lambda x: x + 3)(1) == 4
     assert len(started) == count
-    assert sorted(sum(started, [])) == (sorted(everything) if count else [])
+    assert sorted(use for uses in started for use in uses) == (sorted(everything) if count else [])
 
 
 def test_a_helper_ends_with_its_work_or_with_its_parent() -> None:

@@ -15,7 +15,7 @@ finite = st.floats(width=32, allow_nan=False, allow_infinity=False)
 
 def sorted_by_digits(values: np.ndarray, most: int) -> np.ndarray:
     out, room = values.copy(), np.empty((2, max(values.size, 1)), np.uint32)
-    sort_floats(out, values.size, room, np.empty((3, 2048), np.int32), most)
+    sort_floats(out, values.size, room, np.empty(2048, np.uint32), most)
     return out
 
 
@@ -37,5 +37,5 @@ def test_rough_order_is_off_by_far_less_than_the_noise(middle: float, spread: fl
 
 def test_only_the_first_values_are_sorted() -> None:
     values = np.array([3, 1, 2, -5, 9], np.float32)
-    sort_floats(values, 3, np.empty((2, 5), np.uint32), np.empty((3, 2048), np.int32), 3)
+    sort_floats(values, 3, np.empty((2, 5), np.uint32), np.empty(2048, np.uint32), 3)
     assert values.tolist() == [1, 2, 3, -5, 9]

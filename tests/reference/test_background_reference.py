@@ -9,7 +9,7 @@ from scipy import stats
 from scipy.interpolate import RBFInterpolator
 
 from coldframe_steps.background import surfaces
-from coldframe_steps.kernels.surface import box_sky, chebyshev_surface, spread
+from coldframe_steps.kernels.surface import box_sky
 
 # NIST Statistical Reference Datasets, Linear Regression (https://www.itl.nist.gov/div898/strd/).
 # Norris: as in scipy's own tests of linregress. Pontius: data and certified values from memory.
@@ -84,7 +84,7 @@ def test_chebyshev_surface_is_that_of_numpy():
     c = rng.normal(0, 1, (5, 5))
     ty, tx = surfaces.places(17), surfaces.places(23)
     out = np.empty((17, 23), np.float32)
-    chebyshev_surface(c, ty, tx, out)
+    surfaces.Polynomial(c).over(out.shape).fill(0, out)
     np.testing.assert_allclose(out, chebyshev.chebgrid2d(ty, tx, c), atol=2e-6)
 
 
@@ -93,7 +93,7 @@ def test_cubic_convolution_reproduces_quadratics():
     y, x = np.mgrid[0:9, 0:12].astype(float)
     nodes = 3 + 2 * x - y + 0.5 * x * x - 0.25 * y * y + 0.1 * x * y
     out = np.empty((81, 111), np.float32)
-    spread(nodes, out)
+    surfaces.NodeSheet.between(nodes, out.shape).fill(0, out)
     fy, fx = np.meshgrid(np.linspace(0, 8, 81), np.linspace(0, 11, 111), indexing="ij")
     truth = 3 + 2 * fx - fy + 0.5 * fx * fx - 0.25 * fy * fy + 0.1 * fx * fy
     np.testing.assert_allclose(out, truth, atol=2e-5)
@@ -110,7 +110,7 @@ def test_thin_plate_between_nodes_is_that_of_scipy_at_every_pixel():
     weights = np.ones(y.size)
     fit = surfaces.ThinPlate.fit(y, x, values, weights, 2, 1e-3, aspect)
     out = np.empty((height, width), np.float32)
-    fit.fill(out)
+    fit.over((height, width)).fill(0, out)
     trend = surfaces.Polynomial.fit(y, x, values, weights, 2)
     theirs = RBFInterpolator(
         np.stack([y * aspect[0], x * aspect[1]], axis=1),

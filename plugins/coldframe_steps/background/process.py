@@ -9,15 +9,12 @@ from typing import Any
 import numpy as np
 
 from coldframe.errors import SetAside
-from coldframe.frame import Array, Flag, Frame
-from coldframe.planes import with_planes
+from coldframe.frame import Array, Frame
+from coldframe.planes import Plane, with_planes
+from coldframe_steps.background.removal import Background, divided_variance, lowest, remove
 from coldframe_steps.background.sampling import Samples, take_samples
 from coldframe_steps.background.structure import fewest, sky_samples
-from coldframe_steps.background.surfaces import Polynomial, Surface, ThinPlate, robust_fit
-from coldframe_steps.kernels.pixels import readonly
-from coldframe_steps.kernels.surface import extent, remove_surface
-
-EMPTY = int(Flag.NO_DATA)
+from coldframe_steps.background.surfaces import Polynomial, Sheet, Surface, ThinPlate, robust_fit
 
 
 def fit_background(frame: Frame, params: Mapping[str, Any], version: str) -> Frame:
@@ -83,39 +80,21 @@ def _fit(
 def _removed(
     frame: Frame, samples: Samples, sky: Array, params: Mapping[str, Any], version: str
 ) -> Frame:
-    flags = readonly(frame.flags, np.uint8)
     divide = params["mode"] == "divide"
-    images = frame.channels
-    models, cleaned = np.empty(images.shape, np.float32), np.empty(images.shape, np.float32)
-    count = images.shape[0]
-    sigmas, ranges, levels = np.empty(count), np.empty(count), np.empty(count, np.float32)
+    count = frame.channels.shape[0]
+    sheets: list[Sheet] = []
+    sigmas, levels = np.empty(count), np.empty(count, np.float32)
     for c in range(count):
         surface, sigmas[c] = _fit(samples, sky, c, frame, params)
-        surface.fill(models[c])
-        low, high = extent(readonly(models[c]), flags, EMPTY)
-        ranges[c] = high - low
-        if divide and low <= 0:
-            raise SetAside(
-                f"{frame.info.label}: the background goes down to {low:.1f} ADU and cannot be "
-                "divided by: use mode subtract, or leave the sky its level in earlier steps"
-            )
+        sheets.append(surface.over(frame.shape))
         levels[c] = np.median(samples.sky[c][sky])
-        remove_surface(
-            readonly(images[c]),
-            readonly(models[c]),
-            flags,
-            EMPTY,
-            float(levels[c]),
-            divide,
-            params["keep_level"],
-            cleaned[c],
-        )
-    changed = {"background": models.reshape(frame.data.shape)}
+    if divide:
+        _positive(frame, sheets)
+    cleaned, ranges = remove(frame, sheets, levels, divide, params["keep_level"])
+    changed: dict[str, Array | Plane] = {}
     if divide and "variance" in frame.planes:
-        there = (frame.flags & EMPTY) == 0
-        factors = np.where(there, levels[:, np.newaxis, np.newaxis] / models, np.float32(1))
-        factors = factors if frame.data.ndim == 3 else factors[0]
-        changed = {"variance": frame.planes["variance"] * factors**2, **changed}
+        changed["variance"] = divided_variance(frame, sheets, levels)
+    changed["background"] = Background(tuple(sheets), frame.data.shape)
     measures = {
         "background_rms": float(np.sqrt(np.mean(sigmas**2))),
         "background_range": float(ranges.max()),
@@ -123,10 +102,20 @@ def _removed(
     }
     return replace(
         frame,
-        data=cleaned.reshape(frame.data.shape),
+        data=cleaned,
         planes=with_planes(frame.planes, changed),
         history=(*frame.history, _history(measures, sky.size, params, version)),
     ).with_measures(**measures)
+
+
+def _positive(frame: Frame, sheets: Sequence[Sheet]) -> None:
+    for sheet in sheets:
+        low = lowest(sheet, frame.flags)
+        if low <= 0:
+            raise SetAside(
+                f"{frame.info.label}: the background goes down to {low:.1f} ADU and cannot be "
+                "divided by: use mode subtract, or leave the sky its level in earlier steps"
+            )
 
 
 def _history(

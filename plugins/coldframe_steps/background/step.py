@@ -90,7 +90,7 @@ class BackgroundFit(FrameStep):
         "background_range": Column("ADU", "surface, peak to valley"),
         "samples": Column("count", "sky samples used"),
     }
-    takes = Takes(mono=12, colour=30)
+    takes = Takes(mono=9, colour=25)
     sources = (
         "Duchon 1977; Wahba 1990, Spline Models for Observational Data: thin-plate splines",
         "Rousseeuw 1984, J. Am. Stat. Assoc. 79, 871: least trimmed squares",

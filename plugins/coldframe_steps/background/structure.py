@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cache
+
 import numpy as np
 from scipy import ndimage
 
@@ -68,16 +72,22 @@ def sky_samples(samples: Samples, order: int, protect: float, excluded: Array) -
     noise = _sample_noise(samples, start)
     least = max(fewest(order), round(LEAST * start.sum()))
 
+    # The three ways below soon take the same samples for sky.
+    @cache
+    def maps(taken: bytes, stage: int) -> list[Maps]:
+        sky = np.frombuffer(taken, bool).reshape(start.shape)
+        return _maps(_residuals(samples, sky, stage), noise, start, sky)
+
     def settle(sky: Array, stages: range) -> tuple[float, int, Array]:
         leniency = 1.0
         for stage in stages:
             seen: set[bytes] = set()
             for _ in range(ROUNDS):
-                residual = _residuals(samples, sky, stage)
-                judged = _judge(residual, noise, start, sky, protect, leniency)
+                found = maps(sky.tobytes(), stage)
+                judged = _judge(found, start, protect, leniency)
                 while judged.sum() < least and leniency < MOST_LENIENT:
                     leniency *= 1.5
-                    judged = _judge(residual, noise, start, sky, protect, leniency)
+                    judged = _judge(found, start, protect, leniency)
                 if judged.sum() < least or judged.tobytes() in seen:
                     break
                 seen.add(judged.tobytes())
@@ -144,33 +154,50 @@ def _shortest_half(residual: Array) -> Array:
 def _residuals(samples: Samples, sky: Array, order: int) -> Array:
     """Every sample less the surface through those taken for sky: (c, m, n)."""
     y, x = samples.y[sky], samples.x[sky]
+    design = design_matrix(y, x, order)
     out = np.empty_like(samples.sky)
     for channel, values in enumerate(samples.sky):
         weights, _ = robust_fit(
-            lambda w, v=values[sky]: Polynomial.fit(y, x, v, w, order).at(y, x),  # type: ignore[misc]
+            lambda w, v=values[sky]: Polynomial.solve(design, v, w, order).at(y, x),  # type: ignore[misc]
             values[sky],
             np.ones(y.size),
         )
-        surface = Polynomial.fit(y, x, values[sky], weights, order)
+        surface = Polynomial.solve(design, values[sky], weights, order)
         out[channel] = values - surface.at(samples.y, samples.x)
     return out
 
 
-def _judge(
-    residual: Array, noise: Array, start: Array, sky: Array, protect: float, leniency: float
-) -> Array:
+@dataclass(frozen=True, slots=True)
+class Maps:
+    """How samples stand out in one colour, or in all: float64 (m, n), in sigmas.
+
+    alone : above those around them. windows : medians of windows, by how much they vary.
+    """
+
+    alone: Array
+    windows: list[Array]
+
+
+def _maps(residual: Array, noise: Array, start: Array, sky: Array) -> list[Maps]:
     maps = [(r - np.median(r[sky])) / sigma for r, sigma in zip(residual, noise, strict=True)]
     if len(maps) > 1:
         maps.append(np.sum(maps, axis=0) / np.sqrt(len(maps)))
+    middles = [_window_medians(np.stack(maps), start, window) for window in WINDOWS]
+    return [
+        Maps(z - middles[-1][k], [_in_sigmas(middle[k], sky) for middle in middles])
+        for k, z in enumerate(maps)
+    ]
+
+
+def _judge(maps: Sequence[Maps], start: Array, protect: float, leniency: float) -> Array:
     off = np.zeros_like(start)
     structure = np.zeros_like(start)
-    for z in maps:
-        middles = [_window_median(z, start, window) for window in WINDOWS]
-        alone = z - middles[-1]
-        off |= (alone > leniency * (4.0 - 2.0 * protect)) | (alone < -leniency * BELOW)
+    for one in maps:
+        off |= one.alone > leniency * (4.0 - 2.0 * protect)
+        off |= one.alone < -leniency * BELOW
         if protect > 0:
-            for middle in middles:
-                structure |= _in_sigmas(middle, sky) > leniency * (4.0 - 1.5 * protect)
+            for window in one.windows:
+                structure |= window > leniency * (4.0 - 1.5 * protect)
     return start & ~off & ~_grown(structure, 1 + round(2 * protect))
 
 
@@ -188,15 +215,21 @@ def _grown(structure: Array, steps: int) -> Array:
     return out
 
 
-def _window_median(z: Array, start: Array, window: int) -> Array:
-    """Median of the samples in a window around each: single stars do not move it."""
+def _window_medians(maps: Array, start: Array, window: int) -> Array:
+    """Median of the samples in a window around each, in maps (k, m, n): single stars do not move it.
+
+    0 where there are hardly any samples.
+    """
     reach = window // 2
-    padded = np.pad(np.where(start, z, np.nan), reach, constant_values=np.nan)
-    windows = np.lib.stride_tricks.sliding_window_view(padded, (window, window))
-    flat = windows.reshape(*z.shape, window * window)
-    enough = np.count_nonzero(~np.isnan(flat), axis=2) >= window
-    out = np.zeros_like(z)
-    out[enough] = np.nanmedian(flat[enough], axis=1)
+    around = ((0, 0), (reach, reach), (reach, reach))
+    padded = np.pad(np.where(start, maps, np.inf), around, constant_values=np.inf)
+    windows = np.lib.stride_tricks.sliding_window_view(padded, (window, window), axis=(1, 2))
+    # What is no sample comes last.
+    ordered = np.sort(windows.reshape(*maps.shape, window * window), axis=3)
+    count = np.isfinite(ordered).sum(axis=3, keepdims=True)
+    last = np.take_along_axis(ordered, count // 2, axis=3)
+    first = np.take_along_axis(ordered, np.maximum(count - 1, 0) // 2, axis=3)
+    out: Array = np.where(count >= window, (first + last) / 2, 0.0)[..., 0]
     return out
 
 

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 from scipy.linalg import solve_triangular
 
 from coldframe.frame import Array
-from coldframe_steps.kernels.surface import chebyshev_surface, spread
+from coldframe_steps.kernels.simd import WIDE
+from coldframe_steps.kernels.surface import TERMS, chebyshev_surface, spread
 
 TUKEY = 4.685
 """Biweight tuning for 95% efficiency on normal residuals (Beaton & Tukey 1974)."""
@@ -104,7 +106,12 @@ class Polynomial:
     @classmethod
     def fit(cls, y: Array, x: Array, values: Array, weights: Array, order: int) -> Polynomial:
         """Least squares on samples at -1 <= y, x <= 1."""
-        found = least_squares(design_matrix(y, x, order), values, weights)
+        return cls.solve(design_matrix(y, x, order), values, weights, order)
+
+    @classmethod
+    def solve(cls, design: Array, values: Array, weights: Array, order: int) -> Polynomial:
+        """The same, given `design_matrix` of the samples."""
+        found = least_squares(design, values, weights)
         full = np.zeros((order + 1, order + 1))
         for (i, j), value in zip(plane_terms(order), found, strict=True):
             full[i, j] = value
@@ -115,10 +122,10 @@ class Polynomial:
         out: Array = np.polynomial.chebyshev.chebval2d(y, x, self.coefficients)
         return out
 
-    def fill(self, out: Array) -> None:
-        """Values at every pixel of a frame, written into float32 (height, width)."""
-        height, width = out.shape
-        chebyshev_surface(self.coefficients, places(height), places(width), out)
+    def over(self, shape: tuple[int, int]) -> Sheet:
+        """The surface over a frame (height, width)."""
+        padded = np.pad(self.coefficients, (0, TERMS - len(self.coefficients)))
+        return PolynomialSheet(padded, places(shape[0]), places(shape[1]))
 
 
 @dataclass(frozen=True, slots=True)
@@ -167,23 +174,105 @@ class ThinPlate:
         bent = self.spline(np.stack([y * self.aspect[0], x * self.aspect[1]], axis=1))
         return self.trend.at(y, x) + bent
 
-    def fill(self, out: Array) -> None:
-        """Values at every pixel of a frame, written into float32 (height, width).
+    def over(self, shape: tuple[int, int]) -> Sheet:
+        """The surface over a frame (height, width).
 
         By cubic convolution between the nodes of a coarse grid.
         """
-        height, width = out.shape
-        longest = max(height, width)
-        m = max(8, min(height, round(NODES * height / longest)))
-        n = max(8, min(width, round(NODES * width / longest)))
+        longest = max(shape)
+        m, n = (max(8, min(side, round(NODES * side / longest))) for side in shape)
         # The corner nodes are the centres of the corner pixels.
-        nodes_y = np.linspace(1 / height - 1, 1 - 1 / height, m)
-        nodes_x = np.linspace(1 / width - 1, 1 - 1 / width, n)
+        nodes_y, nodes_x = (
+            np.linspace(1 / side - 1, 1 - 1 / side, count)
+            for side, count in zip(shape, (m, n), strict=True)
+        )
         gy, gx = np.meshgrid(nodes_y, nodes_x, indexing="ij")
-        spread(self.at(gy.ravel(), gx.ravel()).reshape(m, n), out)
+        return NodeSheet.between(self.at(gy.ravel(), gx.ravel()).reshape(m, n), shape)
 
 
 Surface = Polynomial | ThinPlate
+
+
+class Sheet(Protocol):
+    """A surface over the pixels of one frame, any rows of it at a time."""
+
+    def fill(self, y0: int, out: Array) -> None:
+        """The rows from y0 on, written into float32 (rows, width), C-contiguous."""
+
+
+@dataclass(frozen=True, slots=True)
+class PolynomialSheet:
+    """A polynomial; coefficients float64 (TERMS, TERMS), places of rows and columns, -1 to 1."""
+
+    coefficients: Array
+    rows: Array
+    columns: Array
+
+    def fill(self, y0: int, out: Array) -> None:
+        """See `Sheet`."""
+        rows = self.rows[y0 : y0 + len(out)]
+        chebyshev_surface(self.coefficients, rows, self.columns, np.empty(TERMS), out)
+
+
+@dataclass(frozen=True, slots=True)
+class NodeSheet:
+    """A grid of nodes, float64 (m, n), and how rows and columns lie between them: `cubic_taps`.
+
+    The weights of columns are turned over and go on for a vector: (4, width + WIDE).
+    """
+
+    nodes: Array
+    rows: tuple[Array, Array]
+    columns: tuple[Array, Array]
+
+    @classmethod
+    def between(cls, nodes: Array, shape: tuple[int, int]) -> NodeSheet:
+        """Over a frame (height, width); the corner nodes are the centres of the corner pixels."""
+        m, n = nodes.shape
+        first, weights = cubic_taps(shape[1], n)
+        columns = first, np.ascontiguousarray(np.pad(weights, ((0, WIDE), (0, 0))).T)
+        return cls(nodes, cubic_taps(shape[0], m), columns)
+
+    def fill(self, y0: int, out: Array) -> None:
+        """See `Sheet`."""
+        first, weights = (part[y0 : y0 + len(out)] for part in self.rows)
+        line, row = np.empty(self.nodes.shape[1]), np.empty(out.shape[1] + WIDE, np.float32)
+        spread(self.nodes, first, weights, *self.columns, line, row, out)
+
+
+def cubic_taps(pixels: int, nodes: int) -> tuple[Array, Array]:
+    """The four of at least 4 `nodes` around each pixel of a side, and what each of them counts for.
+
+    The outermost nodes are the centres of the outermost pixels.
+
+    Returns
+    -------
+    int64 (pixels,), the first of the four; float64 (pixels, 4), their weights.
+
+    References
+    ----------
+    Keys 1981, IEEE Trans. ASSP 29, 1153: cubic convolution, with a = -1/2. At the rim the cubic
+    through the four outermost nodes (Lagrange).
+    """
+    position = np.arange(pixels) * (nodes - 1) / max(pixels - 1, 1)
+    first = np.clip(np.floor(position).astype(np.int64) - 1, 0, nodes - 4)
+    u = position - first
+    t = u - 1.0
+    keys = (
+        ((-0.5 * t + 1.0) * t - 0.5) * t,
+        (1.5 * t - 2.5) * t * t + 1.0,
+        ((-1.5 * t + 2.0) * t + 0.5) * t,
+        (0.5 * t - 0.5) * t * t,
+    )
+    lagrange = (
+        -(u - 1.0) * (u - 2.0) * (u - 3.0) / 6.0,
+        u * (u - 2.0) * (u - 3.0) / 2.0,
+        -u * (u - 1.0) * (u - 3.0) / 2.0,
+        u * (u - 1.0) * (u - 2.0) / 6.0,
+    )
+    inner = (t >= 0.0) & (t <= 1.0)
+    weights = np.where(inner[:, np.newaxis], np.stack(keys, axis=1), np.stack(lagrange, axis=1))
+    return first, weights
 
 
 def places(count: int) -> Array:

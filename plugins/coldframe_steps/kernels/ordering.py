@@ -11,6 +11,7 @@ _TOP = np.uint32(0x80000000)
 _ALL = np.uint32(0xFFFFFFFF)
 _DIGIT = np.uint32(0x7FF)
 _BITS = 11
+_ONE = np.uint32(1)
 
 
 @njit(**ENTRY)
@@ -24,37 +25,35 @@ def sort_floats(values, n, room, counts, most):  # type: ignore[no-untyped-def]
 
     most : digits to go by. With 3 all bits count; with 2 the upper 22 of those in which the values
     differ, and values that are alike in them may stand in any order.
-    room : uint32 (2, n). counts : int32 (3, 2048), room.
+    room : uint32 (2, n). counts : uint32 (2048,), room.
     """
     bits = values.view(np.uint32)
+    source, target = room[0], room[1]
     lowest, highest = _ALL, np.uint32(0)
     for i in range(n):
         b = bits[i]
         key = b ^ (_ALL if b & _TOP else _TOP)
-        room[0, i] = key
+        source[i] = key
         lowest, highest = min(lowest, key), max(highest, key)
     length = 0
     while length < 32 and (highest - lowest) >> np.uint32(length):
         length += 1
-    skipped = np.uint32(max(length - most * _BITS, 0))
-    digits = -(-(length - np.int64(skipped)) // _BITS)
-    counts[:digits] = 0
-    for i in range(n):
-        key = (room[0, i] - lowest) >> skipped
-        for digit in range(digits):
-            counts[digit, (key >> np.uint32(_BITS * digit)) & _DIGIT] += 1
-    for digit in range(digits):
-        start = np.int32(0)
-        for k in range(2048):
-            start, counts[digit, k] = start + counts[digit, k], start
-        source, target, place = room[digit % 2], room[1 - digit % 2], counts[digit]
-        shift = skipped + np.uint32(_BITS * digit)
+    skipped = max(length - most * _BITS, 0)
+    for first in range(skipped, length, _BITS):
+        shift = np.uint32(first)
+        counts[:] = 0
+        for i in range(n):
+            counts[((source[i] - lowest) >> shift) & _DIGIT] += _ONE
+        start = np.uint32(0)
+        for k in range(counts.size):
+            start, counts[k] = start + counts[k], start
         for i in range(n):
             key = source[i]
             k = ((key - lowest) >> shift) & _DIGIT
-            target[place[k]] = key
-            place[k] += 1
-    ordered = room[digits % 2]
+            place = counts[k]
+            target[place] = key
+            counts[k] = place + _ONE
+        source, target = target, source
     for i in range(n):
-        key = ordered[i]
+        key = source[i]
         bits[i] = key ^ (_TOP if key & _TOP else _ALL)

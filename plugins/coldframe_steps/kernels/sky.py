@@ -11,8 +11,8 @@ import math
 import numpy as np
 from numba import njit
 
-from coldframe_steps.kernels.ordering import sort_floats
 from coldframe_steps.kernels.options import BARE, INNER
+from coldframe_steps.kernels.ordering import sort_floats
 from coldframe_steps.kernels.stars import fill_row, smooth_row, unusable
 
 KAPPA = 3.0
@@ -72,7 +72,7 @@ def mesh_sky(image, flags, step, rows, columns, least, out):  # type: ignore[no-
         for k in range(columns.size - 1):
             most = max(most, 1 + (rows[j + 1] - rows[j]) * (columns[k + 1] - columns[k]))
     values, room = np.empty(most, np.float32), np.empty((2, most), np.uint32)
-    counts = np.empty((3, 2048), np.int32)
+    counts = np.empty(2048, np.uint32)
     for j in range(rows.size - 1):
         for k in range(columns.size - 1):
             for phase in range(step * step):

@@ -2,18 +2,41 @@
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
 from numba import njit
 
 from coldframe.frame import Array
+from coldframe_steps.kernels.options import BARE, ENTRY
 from coldframe_steps.kernels.ordering import sort_floats
+from coldframe_steps.kernels.simd import WIDE, f32, f64, load, store
 
 ROUNDS = 12
+EXPONENT = np.uint32(0x7F800000)
+"""Bits of a float32, all set in what is not finite."""
+
+TERMS = 5
+"""Chebyshev polynomials that a surface has in each direction, at most."""
 
 
-@njit(cache=True, nogil=True)
+@njit(**BARE)
+def _finite(values, n):  # type: ignore[no-untyped-def]
+    """Move those of the first n float32 values that are finite to the front; how many there are."""
+    bits = values.view(np.uint32)
+    largest = np.uint32(0)
+    for i in range(n):
+        largest = max(largest, bits[i] & EXPONENT)
+    # Mostly all are, and to see that takes a fraction of the time.
+    if largest < EXPONENT:
+        return n
+    count = np.int64(0)
+    for i in range(n):
+        value = values[i]
+        if value - value == 0.0:
+            values[count] = value
+            count += 1
+    return count
+
+
 def box_sky(
     image: Array, flags: Array, bad: int, y0: Array, x0: Array, size: int, kappa: float
 ) -> Array:
@@ -30,130 +53,127 @@ def box_sky(
     -------
     float64 (n, 4): median of what is left, its sigma, number of usable pixels, number left.
     """
-    height, width = image.shape
     out = np.zeros((y0.size, 4), np.float64)
     buffer, room = np.empty(size * size, np.float32), np.empty((2, size * size), np.uint32)
-    counts = np.empty((3, 2048), np.int32)
+    counts = np.empty(2048, np.uint32)
+    _measure(image, flags, bad, y0, x0, size, kappa, buffer, room, counts, out)
+    return out
+
+
+@njit(**ENTRY)
+def _measure(  # type: ignore[no-untyped-def]
+    image, flags, bad, y0, x0, size, kappa, buffer, room, counts, out
+):
+    """See `box_sky`. buffer : float32 (size * size,). room, counts : see `sort_floats`."""
+    height, width = image.shape
     for k in range(y0.size):
         count = np.int64(0)
+        left, right = max(0, x0[k]), min(width, x0[k] + size)
         for y in range(max(0, y0[k]), min(height, y0[k] + size)):
-            for x in range(max(0, x0[k]), min(width, x0[k] + size)):
-                if not flags[y, x] & bad and math.isfinite(image[y, x]):
-                    buffer[count] = image[y, x]
-                    count += 1
+            values, bits = image[y, left:right], flags[y, left:right]
+            line = buffer[count : count + values.size]
+            for x in range(values.size):
+                line[x] = np.float32(np.nan) if bits[x] & bad else values[x]
+            count += values.size
+        count = _finite(buffer, count)
         out[k, 2] = count
         if count < 8:
             continue
         sort_floats(buffer, count, room, counts, 3)
-        values = buffer
         low, high = 0, count
         median, sigma = 0.0, 0.0
         for _ in range(ROUNDS):
             n = high - low
             half = low + n // 2
-            median = np.float64(values[half])
+            median = np.float64(buffer[half])
             if n % 2 == 0:
-                median = 0.5 * (median + np.float64(values[half - 1]))
-            sigma = median - np.float64(values[low + int(0.1587 * n)])
+                median = 0.5 * (median + np.float64(buffer[half - 1]))
+            sigma = median - np.float64(buffer[low + int(0.1587 * n)])
             before = n
-            while high - low > 8 and values[high - 1] > median + kappa * sigma:
+            while high - low > 8 and buffer[high - 1] > median + kappa * sigma:
                 high -= 1
-            while high - low > 8 and values[low] < median - kappa * sigma:
+            while high - low > 8 and buffer[low] < median - kappa * sigma:
                 low += 1
             if high - low == before:
                 break
         out[k, 0] = median
         out[k, 1] = sigma
         out[k, 3] = high - low
-    return out
 
 
-@njit(cache=True, nogil=True)
-def chebyshev_surface(coefficients: Array, ty: Array, tx: Array, out: Array) -> None:
+@njit(**ENTRY)
+def chebyshev_surface(coefficients: Array, ty: Array, tx: Array, row: Array, out: Array) -> None:
     """sum c[i, j] T_i(ty) T_j(tx) on a grid, by Clenshaw's recurrence (Clenshaw 1955).
 
-    coefficients : float64 (m, m). ty, tx : float64, places of rows and columns, -1 to 1.
+    coefficients : float64 (TERMS, TERMS), 0 where a surface of lower order has none.
+    ty, tx : float64, places of rows and columns, -1 to 1. row : float64 (TERMS,), room.
     out : float32 (ty.size, tx.size), written here.
     """
-    m = coefficients.shape[0]
-    row = np.empty(m, np.float64)
-    after, last = np.empty(tx.size), np.empty(tx.size)
     for y in range(ty.size):
-        for j in range(m):
+        for j in range(TERMS):
             b1, b2 = 0.0, 0.0
-            for i in range(m - 1, 0, -1):
+            for i in range(TERMS - 1, 0, -1):
                 b1, b2 = coefficients[i, j] + 2.0 * ty[y] * b1 - b2, b1
             row[j] = coefficients[0, j] + ty[y] * b1 - b2
-        # All columns go one step of the recurrence at a time: that runs in vector instructions.
-        after[:] = 0.0
-        last[:] = 0.0
-        for j in range(m - 1, 0, -1):
-            for x in range(tx.size):
-                before = row[j] + 2.0 * tx[x] * last[x] - after[x]
-                after[x] = last[x]
-                last[x] = before
+        c0, c1, c2, c3, c4 = row[0], row[1], row[2], row[3], row[4]
         line = out[y]
+        # The recurrence written out has no loop in the loop, and runs in vector instructions.
         for x in range(tx.size):
-            line[x] = row[0] + tx[x] * last[x] - after[x]
+            t = tx[x]
+            b3 = c3 + 2.0 * t * c4
+            b2 = c2 + 2.0 * t * b3 - c4
+            b1 = c1 + 2.0 * t * b2 - b3
+            line[x] = c0 + t * b1 - b2
 
 
-@njit(cache=True, nogil=True)
-def _cubic(position: float, count: int, weights: Array) -> int:
-    """First of the four nodes around a position, and their cubic-convolution weights."""
-    first = min(max(math.floor(position) - 1, 0), count - 4)
-    t = position - first - 1.0
-    if 0.0 <= t <= 1.0:
-        # Keys 1981, IEEE Trans. ASSP 29, 1153, with a = -1/2.
-        weights[0] = ((-0.5 * t + 1.0) * t - 0.5) * t
-        weights[1] = (1.5 * t - 2.5) * t * t + 1.0
-        weights[2] = ((-1.5 * t + 2.0) * t + 0.5) * t
-        weights[3] = (0.5 * t - 0.5) * t * t
-    else:
-        # At the rim: the cubic through the four outermost nodes (Lagrange).
-        u = position - first
-        weights[0] = -(u - 1.0) * (u - 2.0) * (u - 3.0) / 6.0
-        weights[1] = u * (u - 2.0) * (u - 3.0) / 2.0
-        weights[2] = -u * (u - 1.0) * (u - 3.0) / 2.0
-        weights[3] = u * (u - 1.0) * (u - 2.0) / 6.0
-    return first
+@njit(**ENTRY)
+def spread(
+    nodes: Array,
+    top: Array,
+    down: Array,
+    left: Array,
+    across: Array,
+    line: Array,
+    row: Array,
+    out: Array,
+) -> None:
+    """A smooth surface known on a coarse grid, at every pixel of some rows.
 
-
-@njit(cache=True, nogil=True)
-def spread(nodes: Array, out: Array) -> None:
-    """A smooth surface known on a coarse grid, at every pixel.
-
-    nodes : float64 (m, n), both at least 4; the corner nodes are the centres of the corner
-    pixels. out : float32 (height, width), written here.
+    nodes : float64 (m, n). top, left : int64 (height,), (width,), first of the four nodes around a
+    row or column, ascending. down, across : float64 (height, 4) and (4, width + WIDE), weights of
+    the four; the last WIDE columns mean nothing. line, row : float64 (n,), float32 (width + WIDE,),
+    room. out : float32 (height, width), written here.
     """
-    m, n = nodes.shape
     height, width = out.shape
-    line = np.empty(n, np.float64)
-    weights = np.empty(4, np.float64)
-    starts = np.empty(width, np.int64)
-    taps = np.empty((width, 4), np.float64)
-    for x in range(width):
-        starts[x] = _cubic(x * (n - 1) / max(width - 1, 1), n, weights)
-        taps[x] = weights
+    pitch, weights = row.size, across.reshape(-1)
     for y in range(height):
-        first = _cubic(y * (m - 1) / max(height - 1, 1), m, weights)
-        for j in range(n):
+        k = top[y]
+        for j in range(line.size):
             line[j] = (
-                weights[0] * nodes[first, j]
-                + weights[1] * nodes[first + 1, j]
-                + weights[2] * nodes[first + 2, j]
-                + weights[3] * nodes[first + 3, j]
+                down[y, 0] * nodes[k, j]
+                + down[y, 1] * nodes[k + 1, j]
+                + down[y, 2] * nodes[k + 2, j]
+                + down[y, 3] * nodes[k + 3, j]
             )
+        x = 0
+        while x < width:
+            s = left[x]
+            a, b, c, d = f64(line[s]), f64(line[s + 1]), f64(line[s + 2]), f64(line[s + 3])
+            # Pixels between the same nodes; those after them are written over by the next.
+            while x < width and left[x] == s:
+                value = load(weights, x) * a + load(weights, pitch + x) * b
+                value = value + load(weights, 2 * pitch + x) * c
+                store(row, x, f32(value + load(weights, 3 * pitch + x) * d))
+                x += WIDE
+            x = min(x, width)
+            while left[x - 1] != s:
+                x -= 1
+        target = out[y]
         for x in range(width):
-            s = starts[x]
-            out[y, x] = (
-                taps[x, 0] * line[s]
-                + taps[x, 1] * line[s + 1]
-                + taps[x, 2] * line[s + 2]
-                + taps[x, 3] * line[s + 3]
-            )
+            target[x] = row[x]
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@njit(**ENTRY, error_model="numpy")
 def remove_surface(
     image: Array,
     surface: Array,
@@ -182,19 +202,17 @@ def remove_surface(
                 target[x] = values[x] if bits[x] & bad else value
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
-def extent(surface: Array, flags: Array, bad: int) -> tuple[float, float]:
-    """Least and greatest value where no `bad` flag is; inf and -inf when there is no such place.
+@njit(**ENTRY)
+def extent(surface: Array, flags: Array, bad: int, low: Array, high: Array) -> None:
+    """Lower and raise the least and greatest value of each column where no `bad` flag is.
 
-    surface, flags : float32 and uint8 (y, x).
+    surface, flags : float32 and uint8 (y, x). low, high : float32 (x,). Columns do not wait for
+    each other: that runs in vector instructions.
     """
-    width = surface.shape[1]
-    low, high = np.full(width, np.inf, np.float32), np.full(width, -np.inf, np.float32)
     for y in range(surface.shape[0]):
         values, bits = surface[y], flags[y]
-        for x in range(width):
+        for x in range(values.size):
             least = np.float32(np.inf) if bits[x] & bad else values[x]
             most = np.float32(-np.inf) if bits[x] & bad else values[x]
             low[x] = least if least < low[x] else low[x]
             high[x] = most if most > high[x] else high[x]
-    return low.min(), high.max()
