@@ -162,7 +162,8 @@ def cases(quick: bool) -> Iterator[Case]:
         0.5,
         "our winsorised clip alone",
     )
-    # 0.8 of the bytes a second that the copy moves, counting what has to be read and written.
+    # 0.8 of the bytes a second that the copy moves, counting what has to be read and written:
+    # not that our writes fetch what they overwrite, nor that the planes' memory is fresh.
     read = FRAMES * stack.pixels * 5
     written = stack.pixels * (3 * 4 + 3 * 2 + 1)
     copy_bytes = 2 * FRAMES * stack.pixels * 4

@@ -23,6 +23,7 @@ from coldframe_steps.kernels.network import (
     sorting_steps,
 )
 from coldframe_steps.kernels.options import Rule, Softening, margin
+from coldframe_steps.kernels.plain import TOGETHER
 from coldframe_steps.kernels.samples import STRIP
 from coldframe_steps.kernels.simd import WIDE
 from coldframe_steps.kernels.stack import reduce_tile
@@ -254,6 +255,30 @@ def test_a_frame_of_no_weight_takes_no_part() -> None:
     planes = reduce_tile(data, flags, weights=np.array([1.0, 1, 1, 0, 1]))
     np.testing.assert_allclose(planes["data"], data[[0, 1, 2, 4]].mean(axis=0), atol=1e-6)
     assert np.all(planes["count"] == 4)
+
+
+@pytest.mark.parametrize("n", [1, TOGETHER, 2 * TOGETHER + 3])
+@pytest.mark.parametrize("weighted", [False, True])
+@pytest.mark.parametrize("matched", [False, True])
+def test_a_mean_is_the_same_by_either_way_of_reading(n: int, weighted: bool, matched: bool) -> None:
+    """One reads along the row what has no flag; a flag that few carry has the other do it."""
+    rng = np.random.default_rng(n)
+    data = rng.normal(100, 5, (n, 3, 2 * STRIP + 7)).astype(np.float32)
+    data[0, 1, 5] = np.nan  # known only from the sums
+    data[-1, 2, -1] = np.inf
+    match = np.tile([1.0, 0.0, 0.0, 0.0], (n, 1))
+    if matched:  # but for the first
+        match[1:] = np.stack([rng.uniform(0.8, 1.2, n - 1), *rng.normal(0, 1, (3, n - 1))], axis=1)
+    how = {"match": match, "weights": rng.uniform(0.2, 1, n) if weighted else None}
+    clean = np.zeros(data.shape, np.uint8)
+    flagged = clean.copy()
+    flagged[0] = Flag.REPAIRED
+    one, other = reduce_tile(data, clean, **how), reduce_tile(data, flagged, **how)
+    if n == 1:  # a single sample gives its flags to the mean
+        other["flags"] &= ~np.uint8(Flag.REPAIRED)
+    for name, plane in one.items():
+        assert plane.tobytes() == other[name].tobytes(), name
+    assert one["count"][1, 5] == one["count"][2, -1] == n - 1
 
 
 def test_what_cannot_be_stacked_is_refused() -> None:

@@ -9,6 +9,7 @@ the compiler splits them.
 Inside compiled functions only:
 
     load(array, place), store(array, place, v)   WIDE values of a contiguous array, flat place
+    widened(array, place)                        f64(load(array, place)), faster
     prefetch(array, place)                       have memory at hand soon
     take(block, rows), pick(table, places)       block[rows[k], k] of a (n, WIDE) array; table[...]
     f32(x), f64(x), i32(x), i64(x), u16(x), u8(x)  all lanes x (number), or each lane converted
@@ -157,6 +158,23 @@ def load(typing: Any, array: Any, place: Any) -> Any:
         return builder.load(_place(context, builder, array, args), align=_bytes(array))
 
     return Vector(_KINDS[array.dtype])(array, types.int64), generate
+
+
+@intrinsic
+def widened(typing: Any, array: Any, place: Any) -> Any:
+    """f64(load(array, place)) of float32, read in halves: each is widened as it is read."""
+
+    def generate(context: Any, builder: Any, sig: Any, args: Any) -> Any:
+        data = context.make_array(array)(context, builder, args[0]).data
+        half = ir.VectorType(_SCALARS["f32"], WIDE // 2)
+        halves = []
+        for k in (0, WIDE // 2):
+            start = builder.gep(data, [builder.add(args[1], ir.Constant(args[1].type, k))])
+            value = builder.load(builder.bitcast(start, half.as_pointer()), align=_bytes(array))
+            halves.append(builder.fpext(value, ir.VectorType(_SCALARS["f64"], WIDE // 2)))
+        return builder.shuffle_vector(*halves, ir.Constant(_of("i32"), list(range(WIDE))))
+
+    return Vector("f64")(array, types.int64), generate
 
 
 @intrinsic

@@ -11,7 +11,7 @@ from coldframe.frame import Array
 from coldframe_steps.kernels.network import merging_steps, rows_for, sorting_steps
 from coldframe_steps.kernels.options import NONE, Rule, Softening
 from coldframe_steps.kernels.reject import esd_critical
-from coldframe_steps.kernels.samples import Planes, Samples
+from coldframe_steps.kernels.samples import STRIP, Planes, Samples
 from coldframe_steps.kernels.sweep import sweep
 from coldframe_steps.kernels.trails import grow_trails
 from coldframe_steps.kernels.workspace import Plan, Room
@@ -112,11 +112,12 @@ def reduce_tile(
     softened = softening is not None
     words = -(-n // 64) if grow > 0 else 0
     planes = Planes.empty(height * width, softened, words)
-    plan = _plan(used, noise, rule, median, softened)
+    plan = _plan(match[frames], used, noise, rule, median, softened)
     shape = (height, width)
 
     def run(some: bool, todo: Array, extra: Array, grown: Array) -> None:
-        room = Room.empty(n, rows_for(n), len(grown) > 0)
+        in_rows = plan.rule == NONE and not (plan.middle or some) and width >= STRIP
+        room = Room.empty(n, rows_for(n), len(grown) > 0, width if in_rows else 0)
         sweep(samples, plan, room, some, todo, extra, grown, planes)
 
     extra = np.zeros(shape, np.float32)
@@ -143,7 +144,9 @@ def reduce_tile(
     return {name: plane.reshape(shape) for name, plane in named.items()}
 
 
-def _plan(weights: Array, noise: Array, rule: Rule, median: bool, softened: bool) -> Plan:
+def _plan(
+    match: Array, weights: Array, noise: Array, rule: Rule, median: bool, softened: bool
+) -> Plan:
     """What the loops need to know of the rule and of all frames together."""
     n = weights.size
     everything, expected, weighted = 0.0, 0.0, 0.0
@@ -165,6 +168,7 @@ def _plan(weights: Array, noise: Array, rule: Rule, median: bool, softened: bool
         middle=median or softened or rule.code != NONE,
         median_factor=median_variance_factor(n) if median else np.empty(0),
         even=bool((weights == 1).all()),
+        matched=bool((match != (1.0, 0.0, 0.0, 0.0)).any()),
         everything=everything,
         part=1.0 / everything,
         factor=0.0 if lone else base / known,

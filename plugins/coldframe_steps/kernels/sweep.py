@@ -37,6 +37,7 @@ from coldframe_steps.kernels.options import (
     WINSORISED,
     WITHIN,
 )
+from coldframe_steps.kernels.plain import recall, sum_row
 from coldframe_steps.kernels.reject import extreme_deviates, keep_run
 from coldframe_steps.kernels.samples import (
     AHEAD,
@@ -311,16 +312,22 @@ def sweep(
     `samples.Planes.hot`; (0, h w) for none. Where that would leave nothing, it is not heeded.
     """
     height, width = samples.height, samples.width
-    again, marks, strip = room.again, planes.marks, room.strip
+    again, marks, strip, row = room.again, planes.marks, room.strip, room.row
     quick = (not some) & (width >= STRIP) & (plan.rule != MIN_MAX)
+    in_rows = row.clean.size > 0
     waiting = height - height  # a literal 0 would have functions compiled once more for it
     for y in range(height):
+        if in_rows:
+            sum_row(samples, y, plan.even, plan.matched, row)
         for begin in range(0, width, STRIP):
             # The last strip of a row begins in the one before: what is done twice comes out the same.
             x0 = min(begin, width - STRIP) if quick else begin
             here = y * width + x0
-            flagged = True
-            if quick:
+            clean = in_rows and row.clean[begin // STRIP]
+            flagged = not clean
+            if clean:
+                recall(row, begin, strip, room.sums)
+            elif quick:
                 flagged = gather(samples, y, x0, plan.even, not plan.middle, strip, room.sums)
             for k0 in range(0, min(STRIP, width - x0), WIDE):
                 sure = 0
@@ -338,7 +345,7 @@ def sweep(
                         if not todo[y, x0 + k]:
                             continue
                         more = np.float64(extra[y, x0 + k])
-                    if not quick:
+                    if clean or not quick:
                         gather_one(samples, y, x0 + k, strip)
                         column = 0
                     _wait(samples, column, here + k, flagged, more, grown, room, waiting)
