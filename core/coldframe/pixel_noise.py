@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from coldframe.frame import UNUSABLE, Array
-from coldframe.medians import median, middle, within
+from coldframe.medians import middle, size_of, within
 
 LAG = 8
 """Pixels (down and across) from one to the next of three: even, so that all see the same CFA
@@ -55,7 +55,7 @@ def pixel_noise(data: Array, flags: Array) -> float:
     sigma = np.inf
     for _ in range(20):
         difference = difference - middle(difference)
-        now = MAD_TO_SIGMA * float(median(np.abs(difference)))
+        now = MAD_TO_SIGMA * float(size_of(difference))
         if now >= sigma * (1 - 1e-4):
             break
         sigma = now

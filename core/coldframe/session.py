@@ -26,6 +26,7 @@ from coldframe.graph import compile_plan
 from coldframe.library.library import open_shelf
 from coldframe.limits import check_memory, fitting_readers, fitting_workers
 from coldframe.manifest import manifest, unfinished, versions, write_manifest
+from coldframe.memory import reuse_freed_memory
 from coldframe.night import DigestCache, NightScan, reader_for, scan
 from coldframe.planned import Plan, Resources, SetAsideFrame
 from coldframe.plugins import Registry
@@ -43,6 +44,9 @@ from coldframe.timing import Timings
 from coldframe.usage import note_use
 from coldframe.vetting.verdict import Verdict, Vetted, warnings
 from coldframe.vetting.vet import vet
+
+PLENTY = 4 << 30
+"""Bytes of memory from which on time counts for more."""
 
 
 def prepare(
@@ -70,6 +74,8 @@ def prepare(
     )
     digests = DigestCache(request.cache or cache_file(request.nights, request.store))
     decoded.keep((request.memory - BASE) // 2)
+    if request.memory >= PLENTY:
+        reuse_freed_memory()
     found = scan(
         request.nights,
         registry.readers,

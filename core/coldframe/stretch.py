@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from coldframe.frame import UNUSABLE, Array, Flag, Frame
 from coldframe.grey import EQUAL, grey_response
-from coldframe.medians import median, middle, within
+from coldframe.medians import middle, size_of, within
 
 SKY = 0.16
 """Where the sky background lands, as an sRGB value: a dark grey."""
@@ -140,8 +140,9 @@ def sky_level(values: Array) -> tuple[float, float]:
         return float("nan"), float("nan")
     for _ in range(20):
         level = middle(values)
-        sigma = 1.4826 * float(median(np.abs(values - level)))
-        kept = values[within(values - level, 3.0 * sigma)]
+        away = values - level
+        sigma = 1.4826 * float(size_of(away))
+        kept = values[within(away, 3.0 * sigma)]
         if sigma == 0.0 or kept.size == values.size:
             break
         values = kept

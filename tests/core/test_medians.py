@@ -5,7 +5,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
-from coldframe.medians import median, middle, of_rows, within
+from coldframe.medians import median, middle, of_rows, size_of, within
 
 VALUES = hnp.arrays(
     st.sampled_from([np.float32, np.float64]),
@@ -19,6 +19,13 @@ def test_median_is_that_of_numpy(values):
     assert median(values) == np.median(values)
     assert median(values).dtype == values.dtype
     assert middle(np.sort(values, axis=None)) == np.median(values)
+
+
+@given(VALUES)
+def test_median_size_is_that_of_numpy(values):
+    size = size_of(np.sort(values, axis=None))
+    assert size == np.median(np.abs(values))
+    assert size.dtype == values.dtype
 
 
 @given(VALUES, st.integers(0, 8000).map(lambda i: i / 8))

@@ -57,7 +57,8 @@ def blocks_of(image: Array, flags: Array | None, block: int, cfa: bool) -> Array
     bad = np.uint8(UNUSABLE | Flag.SATURATED | Flag.HOT | Flag.COLD)
     good = np.isfinite(even) & ((flags[:height, :width] & bad) == 0)
     usual = ndimage.median_filter(_means(even, good, cut), 5, mode="nearest")
-    away = even - np.repeat(np.repeat(usual, block, 0), block, 1).astype(np.float32)
+    away = even.reshape(cut) - usual.astype(np.float32)[:, np.newaxis, :, np.newaxis]
+    away = away.reshape(even.shape)
     sigma = 1.4826 * float(np.median(np.abs(away[::3, ::3])))
     return _means(even, good & (away < 3 * sigma), cut)
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from coldframe.frame import UNUSABLE, Array, Flag
-from coldframe.medians import median, middle, within
+from coldframe.medians import middle, size_of, within
 
 BOXES = 16
 """Boxes across the longer side of the frame."""
@@ -68,7 +68,7 @@ def clipped_median(samples: Array) -> float:
     while samples.size:
         centre = middle(samples)
         away = samples - centre
-        near = samples[within(away, 3 * 1.4826 * float(median(np.abs(away))))]
+        near = samples[within(away, 3 * 1.4826 * float(size_of(away)))]
         if near.size in (samples.size, 0):
             return float(centre)
         samples = near
