@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import os
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import replace
 from datetime import UTC, datetime
@@ -260,9 +261,13 @@ def run(
         for found in registry.manager.hook.coldframe_report_sections(record=record)
         for section in found
     ]
-    report = write_report(
-        record, request.output / "report.html", sections, _to_shoot(prepared, record, registry)
-    )
+    with ThreadPoolExecutor(1) as pool:  # beside the rest of the report
+        shots = pool.submit(_to_shoot, prepared, record, registry)
+
+        def parts() -> Iterator[Part]:
+            yield from shots.result()
+
+        report = write_report(record, request.output / "report.html", sections, parts())
     decoded.keep(0)
     told = manifest(prepared, registry, record, timings, report, began)
     write_manifest(request.output, told)

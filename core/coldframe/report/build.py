@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -60,7 +60,7 @@ _OFF_GRID = (
 
 
 def write_report(
-    record: RunRecord, path: Path, extra: Sequence[Section] = (), parts: Sequence[Part] = ()
+    record: RunRecord, path: Path, extra: Sequence[Section] = (), parts: Iterable[Part] = ()
 ) -> Path:
     """Write the report of a run to `path`, atomically, and return `path`.
 
@@ -96,8 +96,11 @@ def write_page(title: str, subtitle: str, parts: Sequence[Part], path: Path) -> 
     return path
 
 
-def render(record: RunRecord, extra: Sequence[Section] = (), parts: Sequence[Part] = ()) -> str:
-    """The report as HTML text. The same record gives the same text."""
+def render(record: RunRecord, extra: Sequence[Section] = (), parts: Iterable[Part] = ()) -> str:
+    """The report as HTML text. The same record gives the same text.
+
+    parts : asked for when the parts of the record itself are there.
+    """
     environment = _environment()
     sections = [_section(environment, part) for part in [*_parts(record), *parts]]
     sections = sorted([*sections, *extra], key=lambda section: section.order)

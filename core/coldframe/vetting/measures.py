@@ -14,7 +14,7 @@ from coldframe import medians
 from coldframe.frame import Array, Frame, FrameInfo
 from coldframe.look import Look, look
 
-SIGHT_VERSION = "1"
+SIGHT_VERSION = "2"
 """Raise it whenever the same pixels would give another Sight."""
 
 _MAD_TO_SIGMA = 1.4826  # of a normal distribution (Hampel 1974, JASA 69, 383)
@@ -117,10 +117,15 @@ def sight(
         grid=above.mean(axis=0),
         error=float(np.sqrt(np.mean(np.square(errors)) / len(planes))),
         full=None if top is None else float(top - black.mean()),
-        pixels=hashlib.blake2b(np.ascontiguousarray(data).data, digest_size=20).hexdigest(),
+        pixels=_mark(data),
         stars=stars or {},
         field=np.zeros((0, 2)) if field is None else field,
     )
+
+
+def _mark(data: Array) -> str:
+    """A digest that copies of a frame share: of every eighth row, which no two exposures share."""
+    return hashlib.blake2b(np.ascontiguousarray(data[..., ::8, :]).data, digest_size=20).hexdigest()
 
 
 def _planes(info: FrameInfo, data: Array) -> tuple[list[Array], Sequence[str], Array]:
