@@ -63,7 +63,7 @@ def compiling_ahead(
 
     class Listener(event.Listener):
         def on_start(self, _event: Any) -> None:
-            with lock:
+            with lock, suppress(OSError):  # no more processes may be started
                 if not _helpers:
                     _helpers.extend(_start(jobs[k::count]) for k in range(count))
 

@@ -7,7 +7,7 @@ import time
 from collections.abc import Callable
 from typing import Any
 
-_EVENT = "numba:compile"  # is not sent for loops that come from numba's cache on disk
+from coldframe.ahead import EVENT
 
 
 class Compiling:
@@ -39,13 +39,13 @@ class Compiling:
                 outer._change(-1)
 
         self._listener = Listener()
-        event.register(_EVENT, self._listener)
+        event.register(EVENT, self._listener)
         return self
 
     def __exit__(self, *problem: object) -> None:
         from numba.core import event
 
-        event.unregister(_EVENT, self._listener)
+        event.unregister(EVENT, self._listener)
 
     @property
     def seconds(self) -> float:
