@@ -45,7 +45,7 @@ def size_of(ordered: Array) -> Any:
             last = some
     ends = below[max(first - 1, 0) : first + 1], above[max(half - first - 1, 0) : half - first + 1]
     near = np.sort(np.concatenate(ends))
-    # Up to two of them are in the smaller half: the greatest of its both parts.
+    # One or two of them are in the smaller half; the last of those is its greatest.
     taken = (first > 0) + (half > first)
     return near[taken - 1] if ordered.size % 2 else np.mean(near[taken - 1 : taken + 1])
 

@@ -231,9 +231,14 @@ def run(
     here = request.scheduler in ("sync", "threads")
     kept = decoded.keep(request.memory - prepared.estimate.memory if here else 0)
     decoded.keep(kept)  # and no more: the rest is for tasks
+    ahead = (
+        _ahead(request, prepared.recipe, registry, prepared.scan)
+        if here and prepared.tasks
+        else nullcontext()
+    )
     with (
         limited(prepared.resources.memory - BASE - kept, prepared.needs),
-        _ahead(request, prepared.recipe, registry, prepared.scan) if here else nullcontext(),
+        ahead,
     ):
         made = run_plan(
             plan,

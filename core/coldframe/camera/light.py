@@ -11,11 +11,10 @@ from coldframe.camera.sets import COLOURS, positions
 from coldframe.camera.window import Window
 from coldframe.errors import UsageError
 from coldframe.frame import UNUSABLE, Array, FrameInfo
-from coldframe.medians import middle, size_of
+from coldframe.pixel_noise import pixel_noise
 from coldframe.stretch import sky_level
 
 _ENOUGH = 1_000_000  # pixels of one colour: 0.1% of the noise
-_LAG = 8  # pixels of one colour: no star is that wide, no gradient bends that fast
 _FEW_BIAS = 6  # frames whose mean tells the offset well enough
 
 
@@ -83,10 +82,10 @@ def sky_of(light: FrameInfo, offset: Offset, window: Window) -> Sky | None:
     colours = cfa or ("mono",)
     parts = zip(colours, positions(data, cfa), positions(flags, cfa), offset.level, strict=True)
     for colour, part, bad, black in parts:
-        thin = np.s_[:: _thin(part, 2), :: _thin(part, 2)]
+        thin = np.s_[:: _thin(part), :: _thin(part)]
         good = part[thin][(bad[thin] & UNUSABLE) == 0].astype(np.float32)
         levels.setdefault(colour, []).append(sky_level(good)[0] - black)
-        noises.setdefault(colour, []).append(_noise(part))
+        noises.setdefault(colour, []).append(pixel_noise(part.astype(np.float32), bad))
     names = [c for c in (*COLOURS, "mono") if c in levels]
     return Sky(
         light,
@@ -95,23 +94,6 @@ def sky_of(light: FrameInfo, offset: Offset, window: Window) -> Sky | None:
     )
 
 
-def _noise(plane: Array) -> float:
-    """Robust noise of single pixels: of three in a row, a - 2b + c has sqrt(6) times that of one.
-
-    1.4826 times the median absolute deviation (Hampel 1974, JASA 69, 383).
-    """
-    lag = min(_LAG, (min(plane.shape) - 1) // 2)
-    if lag < 1:
-        return 0.0
-    n, thin = 2 * lag, _thin(plane, 1)
-    first, second, third = (
-        plane[i : plane.shape[0] - n + i : thin, i : plane.shape[1] - n + i].astype(np.float32)
-        for i in (0, lag, n)
-    )
-    rest = np.sort(first - 2 * second + third, axis=None)
-    return float(1.4826 * size_of(rest - middle(rest)) / np.sqrt(6))
-
-
-def _thin(plane: Array, axes: int) -> int:
-    """Every how many rows (and columns) to take: `_ENOUGH` pixels tell as much as all."""
-    return max(1, int((plane.size / _ENOUGH) ** (1 / axes)))
+def _thin(plane: Array) -> int:
+    """Every how many rows and columns to take: `_ENOUGH` pixels tell as much as all."""
+    return max(1, int((plane.size / _ENOUGH) ** 0.5))
