@@ -235,6 +235,7 @@ class Store:
         with atomic(self.root / ".writable") as temporary:
             temporary.write_text("")
         try:
-            (self.root / ".writable").unlink()
+            # Two processes may look at once, and one take away what both had written.
+            (self.root / ".writable").unlink(missing_ok=True)
         except OSError as error:
             raise StoreError(f"cannot write in {self.root}: {error.strerror}") from error

@@ -4,6 +4,7 @@ import json
 import os
 import subprocess
 import sys
+from concurrent.futures import ThreadPoolExecutor
 
 import pytest
 import test_engine
@@ -258,3 +259,12 @@ def test_a_frame_task_that_was_dropped_has_no_pixels_but_facts(night):
     assert store.get(key) is None
     assert store.known(key).history
     assert store.drop(key) == 0
+
+
+def test_many_may_look_at_once_whether_a_store_can_be_written(tmp_path):
+    store = Store(tmp_path / "store")
+    with ThreadPoolExecutor(8) as pool:
+        looks = [pool.submit(store.check_writable) for _ in range(200)]
+        for look in looks:
+            look.result()
+    assert list(store.root.iterdir()) == []
