@@ -5,7 +5,6 @@ from __future__ import annotations
 import hashlib
 import json
 import os
-import zlib
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from threading import Lock
@@ -25,18 +24,6 @@ def file_digest(path: Path) -> str:
         while chunk := file.read(_CHUNK):
             hasher.update(chunk)
     return hasher.hexdigest()
-
-
-def file_crc(path: Path) -> int:
-    """CRC-32 (ISO 3309, as in gzip) of the file's bytes: a cheap check against damage, no digest.
-
-    Raises OSError.
-    """
-    crc = 0
-    with path.open("rb") as file:
-        while chunk := file.read(_CHUNK):
-            crc = zlib.crc32(chunk, crc)
-    return crc
 
 
 def cache_file(folders: Sequence[Path], store: Path | None = None) -> Path:

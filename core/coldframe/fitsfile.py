@@ -7,15 +7,15 @@ anything, go through a general library. Source: FITS Standard 4.0 (IAU FITS Work
 from __future__ import annotations
 
 import math
-import zlib
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, BinaryIO
 
 import numpy as np
 
-from coldframe.planes import PIECE, Filed, Plane, pieces
+from coldframe.checksum import add_words, added, encoded
+from coldframe.planes import Array, Filed, Plane, pieces
 
 BLOCK = 2880  # bytes; headers and data fill whole blocks (section 3.1)
 CARD = 80
@@ -110,43 +110,35 @@ def _zero(kind: np.dtype[Any]) -> int:
     return 1 << (8 * kind.itemsize - 1) if unsigned else 0
 
 
-def write_hdus(file: BinaryIO, hdus: Sequence[Hdu], *, checksum: bool) -> int | None:
-    """Write one HDU after another, data in pieces; CRC-32 of the file when nothing is rewritten.
+def write_hdus(file: BinaryIO, hdus: Sequence[Hdu], *, checksum: bool) -> int:
+    """Write one HDU after another, data in pieces; the sum of all that was written.
 
     checksum : add CHECKSUM and DATASUM cards (section 4.4.2.7). Their comment holds no time of
     writing: the same content gives the same bytes.
     """
-    summed = None if checksum else _Summed(file)  # what is rewritten is summed in vain
-    out = summed or file
+    whole = 0
     for hdu in hdus:
         start = file.tell()
         if checksum:
             # Any sum has room in these, so that the header can be written again when it is known.
             hdu.header["CHECKSUM"] = ("0" * 16, "checksum")
             hdu.header["DATASUM"] = ("0", "checksum")
-        out.write(_text(hdu.header))
-        total = _write_data(out, hdu.data, checksum)
+        text = _text(hdu.header)
+        file.write(text)
+        total = 0
+        for piece in _stored(hdu.data):
+            total = add_words(total, piece)  # while it is in the processor's cache
+            file.write(piece.data)
         if checksum:
             end = file.tell()
             hdu.header["DATASUM"] = (str(total), "checksum")
+            hdu.header["CHECKSUM"] = (encoded(add_words(total, _text(hdu.header))), "checksum")
             text = _text(hdu.header)
-            hdu.header["CHECKSUM"] = (encoded(_add(total, np.frombuffer(text, ">u4"))), "checksum")
             file.seek(start)
-            file.write(_text(hdu.header))
+            file.write(text)
             file.seek(end)
-    return summed.crc if summed else None
-
-
-class _Summed:
-    """Writes to a file and sums what is written while it is in the processor's cache."""
-
-    def __init__(self, file: BinaryIO) -> None:
-        self._file = file
-        self.crc = 0
-
-    def write(self, data: bytes | memoryview) -> None:
-        self.crc = zlib.crc32(data, self.crc)
-        self._file.write(data)
+        whole = added(whole, add_words(total, text))
+    return whole
 
 
 def _text(header: Any) -> bytes:
@@ -154,68 +146,34 @@ def _text(header: Any) -> bytes:
     return text
 
 
-def _write_data(out: BinaryIO | _Summed, data: Plane | bytes | None, checksum: bool) -> int:
-    total = size = 0
-    for piece in _stored(data):
-        out.write(piece.data)
-        size += piece.nbytes
-        if checksum:
-            spare = b"\0" * (-piece.nbytes % 4)
-            words = piece if not spare else np.frombuffer(piece.tobytes() + spare, "u1")
-            total = _add(total, words.view(">u4"))
-    out.write(b"\0" * (-size % BLOCK))
-    return total
+def _stored(data: Plane | bytes | None) -> Iterator[Array]:
+    """The bytes of the data in the file's order and up to a full block, as uint8.
+
+    All pieces are whole words.
+    """
+    rest, size = np.empty(0, np.uint8), 0
+    for piece in _swapped(data):
+        whole = np.concatenate([rest, piece]) if rest.size else piece
+        cut = whole.size - whole.size % 4
+        rest = whole[cut:].copy()
+        size += cut
+        yield whole[:cut]
+    fill = -(size + rest.size) % BLOCK
+    if rest.size + fill:
+        yield np.concatenate([rest, np.zeros(fill, np.uint8)])
 
 
-def _stored(data: Plane | bytes | None) -> Any:
-    """The bytes of the data in the file's order, as uint8; all but the last a multiple of 4."""
+def _swapped(data: Plane | bytes | None) -> Iterator[Array]:
     if data is None:
         return
     if isinstance(data, bytes):
-        yield np.frombuffer(data, "u1")
+        yield np.frombuffer(data, np.uint8)
         return
     kind = data.dtype
     zero = _zero(kind)
-    rest = np.empty(0, "u1")
     for piece in pieces(data):
-        if zero:
-            piece = piece ^ kind.type(zero)
-        swapped = np.ascontiguousarray(piece, kind.newbyteorder(">"))
-        whole = swapped.reshape(-1).view("u1")
-        if rest.size:
-            whole = np.concatenate([rest, whole])
-        cut = whole.size - whole.size % 4
-        rest = whole[cut:].copy()
-        yield whole[:cut]
-    if rest.size:
-        yield rest
-
-
-def _add(total: int, words: Any) -> int:
-    """Ones' complement sum of 32 bits (Appendix J.1)."""
-    for start in range(0, words.size, PIECE):
-        total += int(words[start : start + PIECE].sum(dtype=np.uint64))
-    while total >> 32:
-        total = (total & 0xFFFFFFFF) + (total >> 32)
-    return total
-
-
-def encoded(total: int) -> str:
-    """The 16 characters that bring a sum to minus zero (Appendix J.2)."""
-    value = ~total & 0xFFFFFFFF
-    out = [0] * 16
-    for i in range(4):
-        byte = value >> (24 - 8 * i) & 0xFF
-        quarter, more = divmod(byte, 4)
-        four = [quarter + more + 48, quarter + 48, quarter + 48, quarter + 48]
-        for a, b in ((0, 1), (2, 3)):
-            while not (chr(four[a]).isalnum() and chr(four[b]).isalnum()):
-                four[a] += 1
-                four[b] -= 1
-        for j in range(4):
-            out[4 * j + i] = four[j]
-    text = "".join(map(chr, out))
-    return text[-1] + text[:-1]
+        turned = piece ^ kind.type(zero) if zero else piece
+        yield np.ascontiguousarray(turned, kind.newbyteorder(">")).reshape(-1).view(np.uint8)
 
 
 def index(path: Path) -> list[Indexed]:

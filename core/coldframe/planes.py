@@ -122,6 +122,30 @@ class Filed:
 
 
 @dataclass(frozen=True, slots=True)
+class Blank:
+    """Flags (y, x) of a frame of which no pixel has any: they take no room in its file."""
+
+    shape: tuple[int, ...]
+
+    @property
+    def dtype(self) -> np.dtype[Any]:
+        """As flags have it."""
+        return np.dtype(np.uint8)
+
+    def rows(self, channel: int, y0: int, y1: int) -> Array:
+        """Zeros, (y1 - y0, x)."""
+        return np.zeros((y1 - y0, self.shape[-1]), np.uint8)
+
+    def fill(self, channel: int, y0: int, y1: int, out: Array) -> None:
+        """The same into `out`."""
+        out[...] = 0
+
+    def whole(self) -> Array:
+        """All of it."""
+        return np.zeros(self.shape, np.uint8)
+
+
+@dataclass(frozen=True, slots=True)
 class Joined:
     """Planes one below another, taken as one."""
 
@@ -163,7 +187,7 @@ def whole(plane: Plane) -> Array:
     """All of a plane in memory. Raises DamagedError."""
     if isinstance(plane, Held):
         return plane.array
-    if isinstance(plane, Filed):
+    if isinstance(plane, Filed | Blank):
         return plane.whole()
     out = np.empty(plane.shape, plane.dtype)
     flat, at = out.reshape(-1), 0

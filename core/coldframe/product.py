@@ -22,7 +22,7 @@ import numpy as np
 from coldframe.errors import DamagedError, StoreError
 from coldframe.fitsfile import Hdu, image_header, index, table_header, text_value, write_hdus
 from coldframe.frame import Ancestor, Array, Frame, FrameInfo
-from coldframe.planes import Filed, Held, Plane, Planes, plane_of
+from coldframe.planes import Blank, Filed, Held, Plane, Planes, plane_of
 from coldframe.step import Numbers
 
 SCARCE = 64 << 20  # bytes; less free than this explains a write that failed without a number
@@ -63,17 +63,18 @@ def _why(path: Path, error: OSError) -> str:
     return error.strerror or str(error)
 
 
-def write_frame(
-    path: Path, frame: Frame, *, checksum: bool = True, durable: bool = True
-) -> int | None:
+def write_frame(path: Path, frame: Frame, *, checksum: bool = True, durable: bool = True) -> int:
     """Write a frame as FITS, atomically. Planes that are still in files pass through in pieces.
 
-    Returns the CRC-32 of the file when it was written in one go, without checksum cards.
+    Returns the file's sum, see `checksum.file_sum`.
 
-    checksum : write CHECKSUM and DATASUM cards (FITS 4.0, section 4.4.2.7).
+    checksum : write CHECKSUM and DATASUM cards (FITS 4.0, section 4.4.2.7), and FLAGS also where
+        no pixel has any: for files that are for people.
     durable : flush to disk before the file gets its name.
     """
-    images: dict[str, Plane] = {"": Held(frame.data), "FLAGS": Held(frame.flags)}
+    images: dict[str, Plane] = {"": Held(frame.data)}
+    if checksum or frame.flags.any():
+        images["FLAGS"] = Held(frame.flags)
     images |= {name.upper(): plane_of(frame.planes, name) for name in frame.planes}
     hdus = []
     for name, plane in images.items():
@@ -104,9 +105,10 @@ def read_frame(path: Path) -> Frame:
             facts = json.loads(file.read(at.size))
         pixels = hdus[0].plane
         assert pixels is not None
+        flags = planes.pop("flags", None) or Blank(pixels.shape[-2:])
         return Frame(
             data=pixels.whole(),
-            flags=planes.pop("flags").whole(),
+            flags=flags.whole(),
             info=FrameInfo.from_dict(facts["info"]),
             planes=Planes(planes),
             measures=facts["measures"],
@@ -114,14 +116,16 @@ def read_frame(path: Path) -> Frame:
         )
 
 
-def open_planes(path: Path) -> dict[str, Filed]:
+def open_planes(path: Path) -> dict[str, Filed | Blank]:
     """Where "data", "flags" and the other planes of a written frame are. Raises DamagedError."""
     with _reading(path):
-        hdus = index(path)
-        found = {hdu.name.lower() or "data": hdu.plane for hdu in hdus if hdu.plane is not None}
-        if not {"data", "flags"} <= set(found):
-            raise ValueError("it has no data or no flags")
-        return found
+        found = {hdu.name.lower() or "data": hdu.plane for hdu in index(path)}
+        filed = {name: plane for name, plane in found.items() if plane is not None}
+        if "data" not in filed:
+            raise ValueError("it has no pixels")
+        pixels = filed.pop("data")
+        # In the order that every frame has them.
+        return {"data": pixels, "flags": Blank(pixels.shape[-2:]), **filed}
 
 
 @contextmanager

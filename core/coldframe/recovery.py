@@ -18,7 +18,7 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
-from coldframe.digests import file_crc
+from coldframe.checksum import file_sum
 from coldframe.errors import StoreError
 from coldframe.product import atomic
 from coldframe.store import Store
@@ -83,9 +83,9 @@ def intact(sidecar: Path) -> bool:
         values = json.loads(sidecar.read_bytes())
         if values["key"] != sidecar.stem:
             return False
-        if values.get("crc") is None or values.get("dropped"):
+        if values.get("sum") is None or values.get("dropped"):
             return True
-        return bool(values["crc"] == file_crc(sidecar.with_suffix(".fits")))
+        return bool(values["sum"] == file_sum(sidecar.with_suffix(".fits")))
     except (OSError, ValueError, KeyError, TypeError):
         return False
 

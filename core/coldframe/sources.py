@@ -7,7 +7,8 @@ from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 
-from coldframe.digests import DigestCache, file_crc
+from coldframe.checksum import file_sum
+from coldframe.digests import DigestCache
 from coldframe.errors import SetAside, SourceError
 from coldframe.specs import FrameTask, TaskSpec
 
@@ -44,7 +45,7 @@ def unchanged(path: Path, seen: Stamp | None) -> Iterator[None]:
         yield
     except SetAside:
         _same(path, before, _stamp(path))
-        file_crc(path)
+        file_sum(path)
         raise
     except OSError:
         _same(path, before, _stamp(path))

@@ -53,6 +53,8 @@ def run_band(spec: BandTask, store: Store) -> Ref:
         tile = Tile(data=data, flags=flags, channel=channel, y0=top)
         planes = guarded(spec.call, f"rows {y0}-{y1}", step.reduce, tile, context)
         _check_planes(planes, shape[1:], spec)
+        if spec.trial is not None:  # only pictures are made of it
+            planes = {name: planes[name] for name in ("data", "flags")}
         for name, plane in planes.items():
             merged.setdefault(name, []).append(plane[y0 - top : y1 - top])
     frame = _join(merged, FrameInfo())
@@ -82,7 +84,8 @@ def _join(merged: dict[str, list[Array]], info: FrameInfo) -> Frame:
 def run_stack(spec: StackTask, store: Store) -> Ref:
     """Join the bands, finish the stack and store it; the bands are then deleted.
 
-    Memory holds the pixels and flags of the whole, and what the step's `finish` asks for.
+    Memory holds the pixels and flags of the whole, and what the step's `finish` asks for. A trial
+    is not finished: it has no planes to measure, and is there to be seen beside its like.
     """
     done = store.get(spec.key)
     if done is None:
@@ -103,10 +106,9 @@ def run_stack(spec: StackTask, store: Store) -> Ref:
                 f"{spec.call.made_by}: {len(refs)} frames, {spec.label}",
             ),
         )
-        context = spec.call.context(spec.key, decision=store.numbers(spec.decision))
-        stack = guarded(spec.call, spec.label, step.finish, stack, context)
-        if spec.trial is not None:  # only pictures are made of it
-            stack = replace(stack, planes={})
+        if spec.trial is None:
+            context = spec.call.context(spec.key, decision=store.numbers(spec.decision))
+            stack = guarded(spec.call, spec.label, step.finish, stack, context)
         done = store.put_frame(
             Ref(
                 spec.key,

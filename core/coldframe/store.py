@@ -15,11 +15,11 @@ from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
 
-from coldframe.digests import file_crc
+from coldframe.checksum import file_sum
 from coldframe.errors import StoreError
 from coldframe.facts import describe
 from coldframe.frame import Ancestor, Array, Frame, FrameInfo
-from coldframe.planes import Filed
+from coldframe.planes import Blank, Filed
 from coldframe.product import (
     Bands,
     atomic,
@@ -68,8 +68,8 @@ class Ref:
     seconds: float = 0.0
     past: tuple[Ancestor, ...] = ()  # itself and what is behind it that this store may not hold
 
-    def to_json(self, size: int | None, crc: int | None) -> str:
-        """The sidecar's text; the FITS file's length in bytes and CRC-32, if there is one."""
+    def to_json(self, size: int | None, total: int | None) -> str:
+        """The sidecar's text; the FITS file's length in bytes and its sum, if there is one."""
         values: dict[str, Any] = {
             "key": self.key,
             "step": self.step,
@@ -85,7 +85,7 @@ class Ref:
             "aside_step": self.aside_step,
             "seconds": self.seconds,
             "size": size,
-            "crc": crc,
+            "sum": total,
             "past": [asdict(ancestor) for ancestor in self.past],
         }
         return json.dumps(values, sort_keys=True)
@@ -93,7 +93,8 @@ class Ref:
     @classmethod
     def from_json(cls, values: Mapping[str, Any]) -> Ref:
         """The inverse of `to_json`."""
-        known = {k: v for k, v in values.items() if k not in ("size", "crc", "dropped")}
+        beside = ("size", "sum", "dropped", "crc")  # the last by versions before 2027
+        known = {k: v for k, v in values.items() if k not in beside}
         known["info"] = FrameInfo.from_dict(known["info"])
         for name in ("inputs", "planes", "history", "rows"):
             known[name] = tuple(known[name])
@@ -149,20 +150,20 @@ class Store:
         except (OSError, ValueError, KeyError, TypeError):
             return None  # absent or cut short: the work is simply done again
 
-    def put(self, ref: Ref, *, crc: int | None = None, durable: bool = False) -> Ref:
-        """Record `ref`, after its FITS file if it has one, of which `crc` is the sum if known."""
+    def put(self, ref: Ref, *, total: int | None = None, durable: bool = False) -> Ref:
+        """Record `ref`, after its FITS file if it has one, of which `total` is the sum if known."""
         file = self.file(ref.key)
         size = None
         if file.exists() and not ref.aside:
-            size, crc = file.stat().st_size, file_crc(file) if crc is None else crc
+            size, total = file.stat().st_size, file_sum(file) if total is None else total
         with atomic(file.with_suffix(".json"), durable=durable) as temporary:
-            temporary.write_text(ref.to_json(size, crc))
+            temporary.write_text(ref.to_json(size, total))
         return ref
 
     def put_frame(self, ref: Ref, frame: Frame, *, durable: bool = False) -> Ref:
         """Store a frame. `durable` products are flushed to disk and carry checksums."""
-        crc = write_frame(self.file(ref.key), frame, checksum=durable, durable=durable)
-        return self.put(ref, crc=crc, durable=durable)
+        total = write_frame(self.file(ref.key), frame, checksum=durable, durable=durable)
+        return self.put(ref, total=total, durable=durable)
 
     def put_numbers(self, ref: Ref, numbers: Numbers) -> Ref:
         """Store a survey or a decision."""
@@ -177,7 +178,7 @@ class Store:
         """The stored numbers. Raises DamagedError when they are gone or damaged."""
         return read_numbers(self.file(key))
 
-    def planes(self, key: str) -> dict[str, Filed]:
+    def planes(self, key: str) -> dict[str, Filed | Blank]:
         """ "data", "flags" and the other planes of a stored frame, left in their file."""
         return open_planes(self.file(key))
 

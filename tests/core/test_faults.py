@@ -124,14 +124,6 @@ def test_whose_mark_it_is(tmp_path, change, state):
     assert recovery._state(mark) == ("dead" if state == "elsewhere" else state)
 
 
-def test_crc_is_that_of_iso_3309(tmp_path):
-    # "123456789" -> CBF43926: the check value of CRC-32 in the catalogue of CRC algorithms.
-    from coldframe.digests import file_crc
-
-    (tmp_path / "x").write_bytes(b"123456789")
-    assert file_crc(tmp_path / "x") == 0xCBF43926
-
-
 def test_a_file_that_comes_late_is_waited_for(bench, tmp_path, monkeypatch):
     """As on a shared folder that shows it later on another machine."""
     monkeypatch.setattr(execute, "PATIENCE", 0.0)

@@ -1,14 +1,16 @@
 """Planes left in their files, and FITS written in pieces."""
 
-import zlib
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
 import pytest
+from astropy.io import fits
 
 from coldframe import planes as planes_module
+from coldframe.checksum import add_words, added, encoded, file_sum
 from coldframe.errors import DamagedError
-from coldframe.fitsfile import encoded, index
+from coldframe.fitsfile import index
 from coldframe.frame import Ancestor, Frame, FrameInfo
 from coldframe.planes import Filed, Held, Joined, Planes, only, pieces, whole, with_planes
 from coldframe.product import Bands, open_planes, read_frame, write_frame
@@ -159,9 +161,58 @@ def test_checksum_characters_decode_to_the_complement():
     assert encoded(868229149) == "hcHjjc9ghcEghc9g"
 
 
-def test_the_sum_made_while_writing_is_that_of_the_file(tmp_path):
-    # zlib's CRC-32 of the bytes that are read back.
+def ones_complement(data: bytes) -> int:
+    """FITS 4.0, Appendix J.1, word for word: big-endian words, each carry added at the low end."""
+    total = 0
+    for i in range(0, len(data), 4):
+        total += int.from_bytes(data[i : i + 4].ljust(4, b"\0"), "big")
+        if total >> 32:
+            total = (total & 0xFFFFFFFF) + 1
+    return total
+
+
+@pytest.mark.parametrize("size", [0, 1, 4, 7, 8, 4099, 3 << 20])
+def test_words_are_summed_as_the_standard_says(tmp_path, size):
+    data = np.random.default_rng(size).integers(0, 256, size, np.uint8).tobytes()
+    assert add_words(0, data) == ones_complement(data)
+    assert add_words(0xFFFFFFF0, data) == added(0xFFFFFFF0, ones_complement(data))
+    assert add_words(0, b"\xff" * size) == ones_complement(b"\xff" * size)
+    (tmp_path / "x").write_bytes(data)
+    assert file_sum(tmp_path / "x") == ones_complement(data)
+
+
+def test_a_sum_tells_a_lost_block_and_zeros_from_nothing_lost(tmp_path):
+    write_frame(tmp_path / "f.fits", frame(), checksum=False)
+    data = (tmp_path / "f.fits").read_bytes()
+    lost = bytearray(data)
+    lost[4096:8192] = bytes(4096)
+    assert add_words(0, lost) != add_words(0, data)
+    assert add_words(0, bytes(len(data))) == 0 != add_words(0, data)
+
+
+@pytest.mark.parametrize("checksum", [False, True])
+def test_the_sum_made_while_writing_is_that_of_the_file(tmp_path, checksum):
     path = tmp_path / "f.fits"
-    made = write_frame(path, frame(), checksum=False)
-    assert made == zlib.crc32(path.read_bytes())
-    assert write_frame(path, frame(), checksum=True) is None  # headers were written twice
+    made = write_frame(path, frame(), checksum=checksum)
+    assert made == ones_complement(path.read_bytes())
+    # Appendix J: an HDU that carries its checksum sums to minus zero, and so do all of them.
+    assert not checksum or made == 0xFFFFFFFF
+
+
+def test_flags_that_no_pixel_has_take_no_room_in_between(tmp_path):
+    marked = frame()
+    plain = replace(marked, flags=np.zeros_like(marked.flags))
+    for name, checksum in (("between", False), ("kept", True)):
+        path = tmp_path / f"{name}.fits"
+        write_frame(path, plain, checksum=checksum)
+        with fits.open(path) as hdus:
+            assert ("FLAGS" in hdus) == checksum
+        again = read_frame(path)
+        assert again.flags.dtype == np.uint8
+        assert again.flags.shape == plain.shape
+        assert not again.flags.any()
+        data, marks = np.empty((3, plain.shape[1]), np.float32), np.full((3, plain.shape[1]), 9)
+        Bands(path).read(2, 5, 0, data, marks)
+        assert not marks.any()
+        joined = Joined((open_planes(path)["flags"], Held(marked.flags)))
+        np.testing.assert_array_equal(whole(joined), np.concatenate([plain.flags, marked.flags]))
