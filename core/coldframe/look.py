@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from coldframe.frame import Array, Flag, FrameInfo
+from coldframe.medians import of_rows
 
 LOOK_VERSION = "1"
 """Raise it whenever the same pixels would give another Look."""
@@ -108,8 +109,8 @@ class _Blocks:
         for y in range(step):
             for x in range(step):
                 parts = _sampled(mosaic[y::step, x::step], side)
-                median = np.median(parts, axis=-1)
-                spread = np.median(np.abs(parts - median[..., np.newaxis]), axis=-1)
+                median = of_rows(parts)
+                spread = of_rows(np.abs(parts - median[..., np.newaxis]))
                 medians.append(median)
                 sigmas.append(np.maximum(_MAD_TO_SIGMA * spread, floor))
         return cls(step, side, np.stack(medians), np.stack(sigmas))
