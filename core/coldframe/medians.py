@@ -10,10 +10,10 @@ from coldframe.frame import Array
 
 
 def middle(ordered: Array) -> Any:
-    """Median along the last axis, of at least one value in ascending order, in their precision."""
+    """Median along the last axis, of at least one float in ascending order, in their precision."""
     size = ordered.shape[-1]
     half = size // 2
-    return ordered[..., half] if size % 2 else np.mean(ordered[..., half - 1 : half + 1], axis=-1)
+    return ordered[..., half] if size % 2 else (ordered[..., half - 1] + ordered[..., half]) / 2
 
 
 def median(values: Array) -> Any:
@@ -32,26 +32,27 @@ def size_of(ordered: Array) -> Any:
     Sizes rise both ways from zero: the median is looked for in those two orders by halving, and
     nothing is sorted again.
     """
-    zero = int(np.searchsorted(ordered, 0))
-    below, above = -ordered[:zero][::-1], ordered[zero:]
-    half = (ordered.size + 1) // 2
+    size, item = ordered.size, ordered.item
+    zero = int(ordered.searchsorted(ordered.dtype.type(0)))
+    half = (size + 1) // 2
     # How many of the smaller half lie below zero.
-    first, last = max(0, half - above.size), min(half, below.size)
+    first, last = max(0, half - size + zero), min(half, zero)
     while first < last:
         some = (first + last) // 2
-        if below[some] < above[half - some - 1]:
+        if -item(zero - some - 1) < item(zero + half - some - 1):
             first = some + 1
         else:
             last = some
-    ends = below[max(first - 1, 0) : first + 1], above[max(half - first - 1, 0) : half - first + 1]
-    near = np.sort(np.concatenate(ends))
-    # One or two of them are in the smaller half; the last of those is its greatest.
-    taken = (first > 0) + (half > first)
-    return near[taken - 1] if ordered.size % 2 else np.mean(near[taken - 1 : taken + 1])
+    start, stop = zero - first, zero - first + half  # where the smaller half is
+    greatest = max(-ordered[start], ordered[stop - 1])
+    if size % 2:
+        return greatest
+    beyond = [-ordered[start - 1]] if start else []
+    beyond += [ordered[stop]] if stop < size else []
+    return (greatest + min(beyond)) / 2
 
 
 def within(ordered: Array, limit: float) -> slice:
     """Which of ascending values lie no farther than `limit` from zero."""
     limit = ordered.dtype.type(limit)
-    first = np.searchsorted(ordered, -limit)
-    return slice(int(first), int(np.searchsorted(ordered, limit, side="right")))
+    return slice(int(ordered.searchsorted(-limit)), int(ordered.searchsorted(limit, side="right")))

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from coldframe.frame import UNUSABLE, Array
-from coldframe.medians import middle, size_of, within
+from coldframe.selection import median
 
 LAG = 8
 """Pixels (down and across) from one to the next of three: even, so that all see the same CFA
@@ -49,15 +49,16 @@ def pixel_noise(data: Array, flags: Array) -> float:
     good = np.isfinite(total)
     for place in places:
         good &= (flags[place] & UNUSABLE) == 0
-    difference = np.sort(total[good])
+    difference = total[good]
     if difference.size < 2:
         return 0.0
     sigma = np.inf
     for _ in range(20):
-        difference = difference - middle(difference)
-        now = MAD_TO_SIGMA * float(size_of(difference))
+        difference = difference - median(difference)
+        size = np.abs(difference)
+        now = MAD_TO_SIGMA * median(size)
         if now >= sigma * (1 - 1e-4):
             break
         sigma = now
-        difference = difference[within(difference, 3 * sigma)]
+        difference = difference[size <= 3 * sigma]
     return float(min(now, sigma) / np.sqrt(6.0))

@@ -135,7 +135,7 @@ def sky_level(values: Array) -> tuple[float, float]:
     Values more than three sigma (1.4826 times the median absolute deviation) from the median are
     left out, over again until nothing changes. (nan, nan) for no values.
     """
-    values = np.sort(np.asarray(values, dtype=np.float64), axis=None)
+    values = np.sort(values, axis=None).astype(np.float64)
     if values.size == 0:
         return float("nan"), float("nan")
     for _ in range(20):

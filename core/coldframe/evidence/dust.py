@@ -9,9 +9,9 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import ndimage
 
-from coldframe.frame import UNUSABLE, Array, Flag
+from coldframe.evidence.blocks import block_size, blocks_of
+from coldframe.frame import Array
 
-LONGEST = 1500  # blocks along the longer side
 SHALLOW = 0.004  # share of the light; what is less is not called a shadow
 SIGMAS = 6.0
 FEWEST = 9  # blocks
@@ -25,7 +25,8 @@ class Shadows:
 
     labels : int (rows, columns) of blocks, 0 outside. depth : (n,), share of the light lost where
     each is deeper than 0.8 of its deepest. size : (n,), px of the frame where it is deeper than
-    half of that. y, x : (n,), its middle, px. block : side of a block, px.
+    half of that. y, x : (n,), its middle, px. block : side of a block, px. blocks : (rows, columns),
+    the flat, as of `blocks_of`.
     """
 
     labels: Array
@@ -34,45 +35,7 @@ class Shadows:
     y: Array
     x: Array
     block: int
-
-
-def blocks_of(image: Array, flags: Array | None, block: int, cfa: bool) -> Array:
-    """Means of blocks of block x block pixels: float64 (rows, columns).
-
-    Each CFA position is first divided by its own median, so that colours do not matter. With flags
-    (of a light), flagged pixels are left out, and those more than 3 sigma (1.4826 MAD) above the
-    median of the means of 5 x 5 blocks: stars.
-    """
-    step = 2 if cfa else 1
-    height, width = (size // block * block for size in image.shape)
-    even = np.empty((height, width), np.float32)
-    for y in range(step):
-        for x in range(step):
-            plane = image[y:height:step, x:width:step]
-            level = float(np.median(plane[::5, ::5])) or 1.0
-            even[y::step, x::step] = plane / np.float32(level)
-    cut = (height // block, block, width // block, block)
-    if flags is None:
-        return _means(even, np.isfinite(even), cut)
-    bad = np.uint8(UNUSABLE | Flag.SATURATED | Flag.HOT | Flag.COLD)
-    good = np.isfinite(even) & ((flags[:height, :width] & bad) == 0)
-    usual = ndimage.median_filter(_means(even, good, cut), 5, mode="nearest")
-    away = even.reshape(cut) - usual.astype(np.float32)[:, np.newaxis, :, np.newaxis]
-    away = away.reshape(even.shape)
-    sigma = 1.4826 * float(np.median(np.abs(away[::3, ::3])))
-    return _means(even, good & (away < 3 * sigma), cut)
-
-
-def _means(values: Array, good: Array, cut: tuple[int, ...]) -> Array:
-    total = np.where(good, values, 0).reshape(cut).sum((1, 3), dtype=np.float64)
-    count = good.reshape(cut).sum((1, 3))
-    means: Array = np.where(count > 0, total / np.maximum(count, 1), 1.0)
-    return means
-
-
-def block_size(shape: tuple[int, int]) -> int:
-    """Side of a block: even, so that it holds all CFA positions."""
-    return 2 * max(1, -(-max(shape) // (2 * LONGEST)))
+    blocks: Array
 
 
 def find_shadows(flat: Array, cfa: bool) -> Shadows:
@@ -107,7 +70,7 @@ def find_shadows(flat: Array, cfa: bool) -> Shadows:
         at = [(s.start + m + 0.5) * block for s, m in zip(place, middle, strict=True)]
         rows.append((float(lost[place][patch & deep].mean()), float(wide.sum() * block**2), *at))
     depth, size, y, x = np.array(rows, np.float64).reshape(-1, 4).T
-    return Shadows(kept, depth, size, y, x, block)
+    return Shadows(kept, depth, size, y, x, block, means)
 
 
 def _smooth(values: Array) -> Array:
@@ -146,9 +109,9 @@ def depth_in(shadows: Shadows, lights: Sequence[Array], flat: Array) -> tuple[fl
     the scatter of the shadows, or of the lights where that is larger: stars beside a shadow are
     the same in every light. NaN for one shadow and one light.
     """
-    numbers = range(1, len(shadows.depth) + 1)
-    wanted = np.array([_contrast(shadows, flat, number) for number in numbers])
-    found = np.array([[_contrast(shadows, levels, n) for n in numbers] for levels in lights])
+    places = list(enumerate(ndimage.find_objects(shadows.labels), 1))
+    wanted = np.array([_contrast(shadows, flat, *place) for place in places])
+    found = np.array([[_contrast(shadows, levels, *at) for at in places] for levels in lights])
     found = found.reshape(len(lights), wanted.size)
     good = np.isfinite(wanted) & (wanted > SHALLOW / 2) & np.isfinite(found).all(axis=0)
     if not good.any() or not len(lights):
@@ -168,8 +131,7 @@ def depth_in(shadows: Shadows, lights: Sequence[Array], flat: Array) -> tuple[fl
     return mean, float(np.nanmax(errors)) if len(errors) > 1 else float("nan")
 
 
-def _contrast(shadows: Shadows, levels: Array, number: int) -> float:
-    place = ndimage.find_objects(shadows.labels)[number - 1]
+def _contrast(shadows: Shadows, levels: Array, number: int, place: tuple[slice, ...]) -> float:
     wide = max(2, round((shadows.size[number - 1] ** 0.5) / shadows.block / 2))
     rows, columns = (slice(max(0, s.start - wide), s.stop + wide) for s in place)
     labels = shadows.labels[rows, columns]

@@ -9,12 +9,14 @@ from dataclasses import dataclass
 import numpy as np
 
 from coldframe.errors import SetAside
-from coldframe.evidence.dust import block_size, blocks_of, depth_in, find_shadows
+from coldframe.evidence.blocks import block_size, blocks_of
+from coldframe.evidence.dust import depth_in, find_shadows
 from coldframe.evidence.pattern import Profiles, Stripes, hot_pixels
 from coldframe.evidence.probes import alive, read_source
 from coldframe.evidence.shape import box_levels, fit_shape
 from coldframe.frame import UNUSABLE, Array, Frame, FrameInfo
 from coldframe.report.glance import colours
+from coldframe.selection import median
 from coldframe.specs import ProbeTask, need
 from coldframe.step import Numbers
 from coldframe.store import Store
@@ -52,11 +54,9 @@ def probe(spec: ProbeTask, store: Store) -> Numbers:
     cfa = need(store, pairs[0][0]).info.cfa is not None
     raw_lines, clean_lines = Profiles(cfa), Profiles(cfa)
     flat = masters.get("flat")
-    shadows = flat_blocks = None
-    block = block_size(flat.shape if flat else (1, 1))
+    shadows = None
     if flat is not None:
         shadows = find_shadows(flat.data, cfa)
-        flat_blocks = blocks_of(flat.data, None, block, cfa)
         out |= {"flat_falloff": _falloff(flat.data, flat.flags, flat.info, 4.0)}
         out |= {
             "dust_depth": shadows.depth,
@@ -67,7 +67,7 @@ def probe(spec: ProbeTask, store: Store) -> Numbers:
     hot, falloffs, dust, levels, scales = [], [], [], [], []
     for pair in _pairs(spec, store, pairs):
         clean, marks = pair.clean.data, pair.clean.flags
-        raw_lines.add(pair.raw, np.zeros(marks.shape, np.uint8))
+        raw_lines.add(pair.raw)
         clean_lines.add(clean, marks)
         found = hot_pixels([(pair.raw, clean, marks)], cfa)
         hot += [found] if found else []
@@ -75,9 +75,9 @@ def probe(spec: ProbeTask, store: Store) -> Numbers:
         levels.append(_levels(clean, marks, cfa))
         if flat is None or pair.masters.get("flat") != first["flat"]:
             continue
-        back = clean * flat.data
-        falloffs.append([_falloff(v, marks, pair.clean.info) for v in (back, clean)])
-        dust.append([blocks_of(v, marks, block, cfa) for v in (back, clean)])
+        both = [_shaded(clean * flat.data, pair.clean, cfa), _shaded(clean, pair.clean, cfa)]
+        falloffs.append([falloff for falloff, _ in both])
+        dust.append([blocks for _, blocks in both])
     if hot:
         values = np.mean([(h.count, h.seen, h.left, h.excess) for h in hot], axis=0)
         names = ("hot_count", "hot_seen", "hot_left", "hot_excess")
@@ -93,9 +93,9 @@ def probe(spec: ProbeTask, store: Store) -> Numbers:
     if falloffs:
         before, after = np.nanmean(np.array(falloffs, np.float64), axis=0)
         out |= {"before_falloff": float(before), "after_falloff": float(after)}
-    if dust and shadows is not None and flat_blocks is not None:
+    if dust and shadows is not None:
         for i, name in enumerate(("before", "after")):
-            out[f"dust_{name}"] = depth_in(shadows, [both[i] for both in dust], flat_blocks)
+            out[f"dust_{name}"] = depth_in(shadows, [blocks[i] for blocks in dust], shadows.blocks)
     out |= {"light_noise": clean_lines.noise, "level": float(np.mean(levels))}
     out |= floors(masters, float(np.mean(scales)), np.mean(levels, axis=0), cfa)
     return {name: np.atleast_1d(np.asarray(value, np.float64)) for name, value in out.items()}
@@ -125,8 +125,15 @@ def _pairs(
 
 def _lines(master: Frame, cfa: bool) -> Profiles:
     lines = Profiles(cfa)
-    lines.add(master.data, master.flags)
+    lines.add(master.data)
     return lines
+
+
+def _shaded(data: Array, light: Frame, cfa: bool) -> tuple[float, Array]:
+    """Falloff and means of blocks of a light's pixels, with the flat put back or without it."""
+    block = block_size(light.shape)
+    blocks = blocks_of(data, light.flags, block, cfa)
+    return _falloff(data, light.flags, light.info), blocks
 
 
 def _falloff(data: Array, flags: Array, info: FrameInfo, above: float = 2.0) -> float:
@@ -144,9 +151,8 @@ def _positions(cfa: bool) -> list[tuple[slice, slice]]:
 
 def _levels(data: Array, flags: Array, cfa: bool) -> list[float]:
     """Median of each CFA position."""
-    return [
-        float(np.median(data[place][(flags[place] & UNUSABLE) == 0])) for place in _positions(cfa)
-    ]
+    bad = (flags & np.uint8(UNUSABLE)) != 0
+    return [median(data[place], bad[place]) for place in _positions(cfa)]
 
 
 def floors(
@@ -171,12 +177,12 @@ def floors(
     for kind, factor in (("bias", 1 - dark_scale if inside else 1.0), ("dark", dark_scale)):
         variance = masters[kind].planes.get("variance") if kind in masters else None
         if variance is not None:
-            out[f"floor_{kind}"] = abs(factor) * math.sqrt(max(0.0, float(np.median(variance))))
+            out[f"floor_{kind}"] = abs(factor) * math.sqrt(max(0.0, median(variance)))
     flat = masters.get("flat")
     variance = flat.planes.get("variance") if flat is not None else None
     if flat is not None and variance is not None:
         parts = [
-            level**2 * float(np.median(variance[place] / np.maximum(flat.data[place], 1e-6) ** 2))
+            level**2 * median(variance[place] / np.maximum(flat.data[place], 1e-6) ** 2)
             for level, place in zip(levels, _positions(cfa), strict=True)
         ]
         out["floor_flat"] = math.sqrt(max(0.0, float(np.mean(parts))))

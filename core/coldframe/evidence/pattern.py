@@ -8,12 +8,15 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from coldframe import medians
 from coldframe.frame import Array, Flag
 from coldframe.pixel_noise import pixel_noise
+from coldframe.selection import line_medians
 
 ROWS = 250
 """Rows (columns) that tell the spread within all of them."""
+
+PIECE = 64
+"""Rows that are looked at together."""
 
 SEEN = 6.0
 """A hot pixel shows when it stands this many sigma of the noise above its neighbours."""
@@ -43,19 +46,17 @@ class Profiles:
         self._noise: list[float] = []
         self._frames = 0
 
-    def add(self, image: Array, flags: Array) -> None:
-        """Take in a frame, (y, x)."""
+    def add(self, image: Array, flags: Array | None = None) -> None:
+        """Take in a frame, (y, x); its noise is measured with its flags only."""
         self._frames += 1
         for y in range(self._step):
             for x in range(self._step):
-                plane = image[y :: self._step, x :: self._step]
-                self._noise.append(pixel_noise(plane, flags[y :: self._step, x :: self._step]))
-                for axis in (0, 1):
-                    lines = plane if axis == 0 else np.ascontiguousarray(plane.T)
-                    steps = lines[1:-1] - (lines[:-2] + lines[2:]) / 2
-                    own = medians.of_rows(steps)
-                    some = slice(None, None, max(1, len(own) // ROWS))
-                    spread = 1.4826 * medians.of_rows(np.abs(steps[some] - own[some, None]))
+                plane = np.ascontiguousarray(image[y :: self._step, x :: self._step], np.float32)
+                if flags is not None:
+                    marks = flags[y :: self._step, x :: self._step]
+                    self._noise.append(pixel_noise(plane, marks))
+                for axis, lines in enumerate((plane, plane.T)):
+                    own, spread = _own(lines)
                     key = (axis, y, x)
                     self._sums[key] = self._sums.get(key, 0.0) + own.astype(np.float64)
                     error = math.pi / 2 * float(np.mean(spread**2)) / max(1, lines.shape[1])
@@ -63,7 +64,7 @@ class Profiles:
 
     @property
     def noise(self) -> float:
-        """Noise of one pixel, ADU: root mean square over the frames and CFA positions."""
+        """Noise of one pixel, ADU: root mean square over the CFA positions of frames with flags."""
         return math.sqrt(float(np.mean(np.square(self._noise)))) if self._noise else math.nan
 
     def stripes(self, axis: int) -> Stripes:
@@ -90,6 +91,20 @@ class Profiles:
         if not found:
             return Stripes(math.nan, math.nan)
         return Stripes(math.sqrt(max(0.0, float(np.mean(found)))), float(np.mean(errors)))
+
+
+def _own(lines: Array) -> tuple[Array, Array]:
+    """What each row has of its own, and the spread within about `ROWS` of them (`line_medians`)."""
+    count = max(0, len(lines) - 2)
+    every = max(1, count // ROWS)
+    # Columns become rows a few at a time, in a fast part of memory.
+    size = every * max(1, PIECE // every)
+    pieces = [
+        line_medians(np.ascontiguousarray(lines[first : min(first + size, count) + 2]), every)
+        for first in range(0, max(1, count), size)
+    ]
+    own, spread = (np.concatenate(parts) for parts in zip(*pieces, strict=True))
+    return own, spread
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,7 +139,7 @@ def hot_pixels(pairs: Iterable[tuple[Array, Array, Array]], cfa: bool) -> HotPix
     rows = []
     step = 2 if cfa else 1
     for raw, clean, flags in pairs:
-        y, x = np.nonzero((flags & np.uint8(Flag.HOT)) != 0)
+        y, x = np.divmod(np.flatnonzero(flags & np.uint8(Flag.HOT)), flags.shape[1])
         inside = (y >= step) & (y < raw.shape[0] - step) & (x >= step) & (x < raw.shape[1] - step)
         total, y, x = y.size, y[inside], x[inside]
         if not y.size:

@@ -96,19 +96,19 @@ def colours(frame: Frame) -> Frame:
     if data.ndim == 2 and cfa is not None and set(cfa) == set("RGB") and min(frame.shape) > 1:
         sites = [(y, x) for y in (0, 1) for x in (0, 1)]
         height, width = (size // 2 * 2 for size in frame.shape)
-        planes = [
-            np.mean(
-                [
-                    data[y:height:2, x:width:2]
-                    for (y, x), name in zip(sites, cfa, strict=True)
-                    if name == colour
-                ],
-                axis=0,
+        mosaic, data = data, np.empty((3, height // 2, width // 2), np.float32)
+        for plane, colour in zip(data, "RGB", strict=True):
+            first, *others = (
+                mosaic[y:height:2, x:width:2]
+                for (y, x), name in zip(sites, cfa, strict=True)
+                if name == colour
             )
-            for colour in "RGB"
-        ]
-        blocks = [flags[y:height:2, x:width:2] for y, x in sites]
-        data, flags = np.stack(planes), np.bitwise_or.reduce(blocks, axis=0)
+            plane[:] = first
+            for other in others:
+                plane += other
+            plane /= 1 + len(others)
+        rows = flags[:height:2] | flags[1:height:2]
+        flags = rows[:, :width:2] | rows[:, 1:width:2]
     return replace(frame, data=data, flags=flags, planes={})
 
 
