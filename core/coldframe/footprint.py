@@ -251,9 +251,17 @@ def needs(
     """The memory that each of these tasks takes, by key."""
     footprint = Footprint(plan, registry)
     found = {key: footprint.need(spec) for key, (spec, _) in tasks.items()}
+    return found | {"report": _report(footprint, tasks)}
+
+
+def fitting_reports(plan: Plan, registry: Registry, room: int) -> int:
+    """How many products the report may look at side by side in so many bytes; at least one."""
+    each = _report(Footprint(plan, registry), plan.tasks).total
+    return max(1, room // max(1, each))
+
+
+def _report(footprint: Footprint, tasks: Mapping[str, tuple[TaskSpec, tuple[str, ...]]]) -> Need:
     shown = [
         footprint.size(spec.product) for spec, _ in tasks.values() if isinstance(spec, OutputTask)
     ]
-    return found | {
-        "report": Need(max((size.pixels * size.colours * REPORT for size in shown), default=0))
-    }
+    return Need(max((size.pixels * size.colours * REPORT for size in shown), default=0))

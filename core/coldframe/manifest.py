@@ -10,7 +10,7 @@ import json
 import os
 import platform
 import sys
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
@@ -60,9 +60,10 @@ def manifest(
     record: RunRecord,
     timings: Timings,
     report: Path,
+    files: Sequence[Mapping[str, Any]],
     started: datetime,
 ) -> dict[str, Any]:
-    """The finished run, JSON-ready. Reads the written files once more for their digests."""
+    """The finished run, JSON-ready. files : see `written_files`."""
     request = prepared.request
     output = request.output.resolve()
     store = request.store.resolve()
@@ -109,13 +110,16 @@ def manifest(
             for frame in record.frames
         ],
         "products": [_product(product) for product in (*record.masters, *record.products)],
-        "files": [
-            _file(output / name, product.id)
-            for product in record.products
-            for name in product.files
-        ],
+        "files": list(files),
         "report": report.name,
     }
+
+
+def written_files(output: Path, record: RunRecord) -> list[dict[str, Any]]:
+    """The files made for people, JSON-ready. Reads them once more for their digests."""
+    return [
+        _file(output / name, product.id) for product in record.products for name in product.files
+    ]
 
 
 def recipe_text(recipe: Recipe) -> str:

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import os
 import time
-from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Callable, Sequence
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import replace
 from datetime import UTC, datetime
@@ -22,11 +21,11 @@ from coldframe.errors import StepError, UsageError
 from coldframe.estimate import estimate, load_rates, save_rates
 from coldframe.evidence.planning import add_proof
 from coldframe.execute import SCHEDULERS, pending, run_plan
-from coldframe.footprint import BASE
+from coldframe.footprint import BASE, fitting_reports
 from coldframe.graph import compile_plan
 from coldframe.library.library import open_shelf
 from coldframe.limits import check_memory, fitting_readers, fitting_workers
-from coldframe.manifest import manifest, unfinished, versions, write_manifest
+from coldframe.manifest import unfinished, versions, write_manifest
 from coldframe.memory import reuse_freed_memory
 from coldframe.night import DigestCache, NightScan, reader_for, scan
 from coldframe.planned import Plan, Resources, SetAsideFrame
@@ -35,7 +34,6 @@ from coldframe.prepared import Prepared, Request
 from coldframe.recipe import Recipe, load_recipe
 from coldframe.recipe_document import find_recipe
 from coldframe.recovery import running
-from coldframe.report.blocks import Part
 from coldframe.report.record import RunRecord
 from coldframe.sources import stamp_sources
 from coldframe.specs import OutputTask, TaskSpec
@@ -200,8 +198,8 @@ def run(
 
     Raises ColdframeError when the work fails; finished products stay in the store.
     """
+    from coldframe.finishing import finish
     from coldframe.recording import make_record
-    from coldframe.report.build import write_report
 
     request, plan = prepared.request, prepared.plan
     if request.scheduler in SCHEDULERS:  # others have memory of their own
@@ -261,21 +259,10 @@ def run(
         versions=versions(registry),
         elapsed=elapsed,
     )
-    sections = [
-        section
-        for found in registry.manager.hook.coldframe_report_sections(record=record)
-        for section in found
-    ]
-    with ThreadPoolExecutor(1) as pool:  # beside the rest of the report
-        shots = pool.submit(_to_shoot, prepared, record, registry)
-
-        def parts() -> Iterator[Part]:
-            yield from shots.result()
-
-        report = write_report(record, request.output / "report.html", sections, parts())
-    decoded.keep(0)
-    told = manifest(prepared, registry, record, timings, report, began)
-    write_manifest(request.output, told)
+    # The limit may be a cluster's; what follows is done on this machine.
+    memory = request.memory if here else min(request.memory, default_memory())
+    threads = min(_here(request), fitting_reports(plan, registry, memory - BASE - kept))
+    finish(prepared, registry, record, timings, began, threads)
     _check_made(plan, store)
     return record
 
@@ -287,35 +274,6 @@ def _check_made(plan: Plan, store: Store) -> None:
     ]
     if wanted and all(ref is not None and ref.aside for ref in wanted):
         raise StepError(next(ref.aside for ref in wanted if ref is not None))
-
-
-def _to_shoot(prepared: Prepared, record: RunRecord, registry: Registry) -> list[Part]:
-    """The calibration frames that the lights of the run still need; none without a proof."""
-    from coldframe.report.figures import positions, proved
-    from coldframe.shots.items import Wish
-    from coldframe.shots.plan import make_list
-    from coldframe.shots.sheet import next_part
-    from coldframe.shots.stock import Stocked
-
-    stack = proved(record)
-    if stack is None:
-        return []
-    bad = {id(aside.info) for aside in prepared.plan.set_aside}
-    shelf = prepared.plan.shelf
-    wish = Wish(positions=max(1, round(positions(record, stack))))
-    shots = make_list(
-        [info for info in prepared.scan.frames if id(info) not in bad],
-        [],
-        find_cameras(prepared.request.cameras),
-        lambda info: decoded.read(reader_for(info, registry.readers), info),
-        wish,
-        [
-            Stocked(master.info.kind, master.info, len(master.sources))
-            for master in (shelf.candidates if shelf else ())
-            if master.info.kind is not None
-        ],
-    )
-    return [next_part(shots, wish)]
 
 
 def default_workers() -> int:

@@ -7,6 +7,7 @@ the sRGB transfer function (`srgb_encode`), because that is what a screen undoes
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Any
@@ -78,28 +79,53 @@ def preview(frame: Frame, max_side: int) -> Frame:
     where any of them was saturated; other flags and further planes are dropped. A frame that is
     small enough keeps its size.
     """
-    height, width = frame.shape
-    factor = max(1.0, max(height, width) / max_side)
-    shape = max(1, round(height / factor)), max(1, round(width / factor))
     channels = frame.channels
-    sums = np.empty((len(channels) + 2, *shape), np.float32)
-    for top in range(0, shape[0], BAND):
-        part = slice(top, min(top + BAND, shape[0]))
-        shares, rows = _areas(height, shape[0], part.start, part.stop)
-        flags = frame.flags[rows]
-        usable = (flags & np.uint8(UNUSABLE)) == 0
-        planes = [usable, (flags & np.uint8(Flag.SATURATED)) != 0]
-        planes += [c[rows] for c in channels]
-        if not usable.all():
-            planes[2:] = [np.where(usable, plane, np.float32(0.0)) for plane in planes[2:]]
-        for total, plane in zip(sums, planes, strict=True):
-            total[part] = _shrink(shares @ plane.astype(np.float32, copy=False), shape[1])
-    share, saturated = sums[:2]
-    data = sums[2:] / np.where(share > 0, share, 1.0)
-    flags = np.where(saturated > 0, np.uint8(Flag.SATURATED), np.uint8(0))
-    flags |= np.where(share > 0, np.uint8(0), np.uint8(Flag.NO_DATA))
-    info = replace(frame.info, shape=shape)
+    data, flags = averaged(
+        lambda rows: (frame.flags[rows], [c[rows] for c in channels]),
+        frame.shape,
+        len(channels),
+        max_side,
+    )
+    info = replace(frame.info, shape=flags.shape)
     return Frame(data if frame.data.ndim == 3 else data[0], flags, info, history=frame.history)
+
+
+def averaged(
+    read: Callable[[slice], tuple[Array, Sequence[Array]]],
+    size: tuple[int, int],
+    channels: int,
+    max_side: int,
+) -> tuple[Array, Array]:
+    """What `preview` makes of pixels that come some rows at a time: data (c, h, w) and flags (h, w).
+
+    read : gives flags and colours, each (rows, x), of some rows; asked for all of them from the
+    top down, at times for the last one again. size : of the whole, (y, x).
+    """
+    factor = max(1.0, max(size) / max_side)
+    height, width = max(1, round(size[0] / factor)), max(1, round(size[1] / factor))
+    data = np.empty((channels, height, width), np.float32)
+    made = np.zeros((height, width), np.uint8)
+    for top in range(0, height, BAND):
+        part = slice(top, min(top + BAND, height))
+        shares, rows = _areas(size[0], height, part.start, part.stop)
+        flags, planes = read(rows)
+        some = int(np.bitwise_or.reduce(flags, axis=None))
+        if some & UNUSABLE:
+            unusable = (flags & np.uint8(UNUSABLE)) != 0
+            planes = [np.where(unusable, np.float32(0.0), plane) for plane in planes]
+            share = _shrink(shares @ (~unusable).astype(np.float32), width)
+        else:  # the same in all columns
+            own = shares @ np.ones(len(flags), np.float32)
+            share = _shrink(np.repeat(own[:, np.newaxis], size[1], axis=1), width)
+        for mean, plane in zip(data, planes, strict=True):
+            total = _shrink(shares @ plane.astype(np.float32, copy=False), width)
+            mean[part] = total / np.where(share > 0, share, 1.0)
+        made[part] = np.where(share > 0, np.uint8(0), np.uint8(Flag.NO_DATA))
+        if some & Flag.SATURATED:
+            saturated = (flags & np.uint8(Flag.SATURATED)) != 0
+            inside = _shrink(shares @ saturated.astype(np.float32), width) > 0
+            made[part][inside] |= np.uint8(Flag.SATURATED)
+    return data, made
 
 
 def _shrink(rows: Array, width: int) -> Array:
@@ -135,7 +161,15 @@ def sky_level(values: Array) -> tuple[float, float]:
     Values more than three sigma (1.4826 times the median absolute deviation) from the median are
     left out, over again until nothing changes. (nan, nan) for no values.
     """
-    values = np.sort(values, axis=None).astype(np.float64)
+    values = np.asarray(values)
+    # In the type they have: short whole numbers are ordered digit by digit, without comparing.
+    short = values.dtype.kind in "ui" and values.dtype.itemsize <= 2
+    return _clipped(np.sort(values, axis=None, kind="stable" if short else None))
+
+
+def _clipped(ordered: Array) -> tuple[float, float]:
+    """The same of values in ascending order."""
+    values = ordered.astype(np.float64)
     if values.size == 0:
         return float("nan"), float("nan")
     for _ in range(20):
@@ -171,9 +205,13 @@ def fit_stretch(data: Array, flags: Array, *, linked: bool, balance: bool = True
     gains = gain if len(gain) == len(planes) else (1.0,) * len(planes)
     thin = max(1, np.count_nonzero(good) // ENOUGH)
     values = [plane[good][::thin] for plane in planes]
-    skies = [sky_level(v)[0] for v in values]
-    rise = [(v - s) * g for v, s, g in zip(values, skies, gains, strict=True)]
-    noise = [sky_level(r)[1] for r in rise]
+    ordered = [np.sort(v) for v in values]
+    skies = [_clipped(v)[0] for v in ordered]
+    rise, risen = (
+        [(v - s) * g for v, s, g in zip(each, skies, gains, strict=True)]
+        for each in (values, ordered)
+    )
+    noise = [_clipped(r)[1] for r in risen]
     if linked:
         # The noisiest colour sets how far black lies below the sky: it must not be cut off more
         # than the others, which would tint the shadows.

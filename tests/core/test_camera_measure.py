@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from coldframe.camera.measure import Options, measure_camera
+from coldframe.camera.sets import gather
 from coldframe.demo.scenario import COLOUR_CAMERA, MONO_CAMERA
 from coldframe.demo.sensor import expose, make_sensor
 from coldframe.errors import SetAside, UsageError
@@ -219,3 +220,18 @@ def test_an_unreadable_frame_is_set_aside_by_name():
     measured = measure_camera(bench.infos, read)
     assert measured.set_aside == (("0002.fits", "0002.fits: is truncated"),)
     assert measured.settings[0].setting.read_noise_adu is not None
+
+
+@pytest.mark.parametrize("offset", [None, (100.0, 102.0, 98.0, 101.0)])
+def test_each_colour_of_a_set_is_measured_by_itself(offset: tuple[float, ...] | None) -> None:
+    rng = np.random.default_rng(5)
+    levels = np.tile([[300.0, 500.0], [400.0, 900.0]], (35, 25))
+    frames = [np.rint(rng.normal(scale * levels, 9.0)) for scale in (1.0, 1.1, 0.9, 1.05)]
+    together = gather(frames, "RGGB", offset)
+    for place in range(4):
+        part = np.s_[place // 2 :: 2, place % 2 :: 2]
+        own = offset[place : place + 1] if offset else None
+        alone = gather([frame[part] for frame in frames], None, own)
+        np.testing.assert_array_equal(together.mean[part], alone.mean)
+        np.testing.assert_array_equal(together.temporal[part], alone.temporal)
+        assert together.signal[place] == alone.signal[0]

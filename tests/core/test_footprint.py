@@ -19,6 +19,7 @@ from coldframe.footprint import (
     Size,
     band_bytes,
     bands,
+    fitting_reports,
     needs,
     source_size,
 )
@@ -211,3 +212,11 @@ def test_dropped_pixels_are_counted_when_they_go(night):
     size = store.file(key).stat().st_size
     assert store.drop(key) == size
     assert store.drop(key) == 0
+
+
+def test_the_report_looks_at_as_many_products_as_fit(night):
+    plan = night.plan()
+    report = needs(plan, plan.tasks, night.registry)["report"].total
+    assert report > 0
+    fits = [fitting_reports(plan, night.registry, room) for room in (-1, report, 3 * report + 1)]
+    assert fits == [1, 1, 3]

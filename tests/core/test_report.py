@@ -6,6 +6,7 @@ import base64
 import io
 import itertools
 import re
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from html.parser import HTMLParser
@@ -354,6 +355,8 @@ def test_plugin_sections_stand_where_their_order_says() -> None:
 
 def test_the_same_record_gives_the_same_bytes(full_text: str) -> None:
     assert render(full_run()) == full_text
+    with ThreadPoolExecutor(4) as pool:
+        assert render(full_run(), executor=pool) == full_text
 
 
 def test_write_is_atomic_and_returns_the_path(tmp_path: Path, full_text: str) -> None:

@@ -4,14 +4,18 @@ from __future__ import annotations
 
 import base64
 import io
+import time
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
 
 import numpy as np
 import pytest
 from PIL import Image
 
+from coldframe.errors import DamagedError
 from coldframe.frame import Array, Flag, Frame, FrameInfo
 from coldframe.report.glance import Album, colours, glance, middle
-from coldframe.report.pictures import fit, moved, picture
+from coldframe.report.pictures import fit, moved, picture, skies
 from coldframe.stretch import render
 
 
@@ -65,7 +69,7 @@ def test_a_frame_on_another_level_looks_the_same_under_the_moved_stretch() -> No
     before = frame(sky() + np.array([500.0, 700.0, 20.0]).reshape(3, 1, 1))
     stretch = fit(after)
     assert stretch is not None
-    one, other = render(after, stretch), render(before, moved(stretch, after, before))
+    one, other = render(after, stretch), render(before, moved(stretch, skies(after), skies(before)))
     assert np.abs(one.astype(int) - other.astype(int)).max() <= 1
     assert np.ptp(one) > 100
 
@@ -75,7 +79,7 @@ def test_a_noisier_frame_looks_noisier_under_the_moved_stretch() -> None:
     noisy = frame(after.data + np.random.default_rng(2).normal(0, 40, after.data.shape))
     stretch = fit(after)
     assert stretch is not None
-    calm, rough = render(after, stretch), render(noisy, moved(stretch, after, noisy))
+    calm, rough = render(after, stretch), render(noisy, moved(stretch, skies(after), skies(noisy)))
     assert rough.std() > 1.5 * calm.std()
 
 
@@ -94,18 +98,23 @@ def test_a_picture_has_the_pixels_of_the_stretch() -> None:
 def test_maps_keep_the_extremes_of_the_whole_plane() -> None:
     count = np.full((1200, 40), 7, np.uint16)
     count[600, 20] = 1
-    seen = glance(frame(np.ones((1200, 40)), count=count, odd=count[:3])).maps
-    assert set(seen) == {"count"}
-    assert (seen["count"].low, seen["count"].high) == (1.0, 7.0)
-    assert seen["count"].data.shape[0] == 500
+    seen = glance(frame(np.ones((1200, 40)), count=count, odd=count[:3]))
+    shown = seen.map("count")
+    assert shown is not None
+    assert (shown.low, shown.high) == (1.0, 7.0)
+    assert shown.data.shape[0] == 500
+    assert seen.map("odd") is None
+    assert seen.map("weight") is None
 
 
 def test_maps_leave_out_what_is_not_a_number() -> None:
     weight = np.ones((3, 10, 10), np.float32)
     weight[:, 0] = np.nan
-    seen = glance(frame(np.ones((3, 10, 10)), weight=weight, high=weight * np.nan)).maps
-    assert set(seen) == {"weight"}
-    assert (seen["weight"].low, seen["weight"].high) == (1.0, 1.0)
+    seen = glance(frame(np.ones((3, 10, 10)), weight=weight, high=weight * np.nan))
+    shown = seen.map("weight")
+    assert shown is not None
+    assert (shown.low, shown.high) == (1.0, 1.0)
+    assert seen.map("high") is None
 
 
 def test_each_product_is_read_once() -> None:
@@ -121,3 +130,28 @@ def test_each_product_is_read_once() -> None:
         assert album.glance("gone") is None
         assert album.glance(None) is None
     assert reads == ["here", "gone"]
+
+
+def test_a_product_is_read_once_whichever_threads_ask() -> None:
+    reads: list[str] = []
+
+    def read(key: str) -> Frame | None:
+        reads.append(key)
+        time.sleep(0.05)
+        return frame(np.ones((8, 8)))
+
+    album = Album(read)
+    with ThreadPoolExecutor(4) as pool:
+        seen = list(pool.map(album.glance, ["here"] * 4))
+    assert reads == ["here"]
+    assert all(glance is seen[0] for glance in seen)
+
+
+def test_all_who_ask_for_a_product_hear_why_it_cannot_be_read() -> None:
+    def read(key: str) -> Frame | None:
+        raise DamagedError(f"{key} is damaged", Path(key))
+
+    album = Album(read)
+    for _ in range(2):
+        with pytest.raises(DamagedError, match="it is damaged"):
+            album.glance("it")

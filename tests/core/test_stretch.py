@@ -179,3 +179,21 @@ def test_grey_is_told_by_steps_that_agree_only() -> None:
     stars = noise.copy()
     stars[:500] += rng.exponential(300, 500)[:, None] * np.array([0.4, 1.0, 0.8])
     np.testing.assert_allclose(grey_response(stars), (0.4, 1.0, 0.8), rtol=0.02)
+
+
+def test_the_sky_level_is_the_same_in_whole_numbers() -> None:
+    values = np.random.default_rng(3).normal(1000, 30, (200, 300)).astype(np.uint16)
+    assert sky_level(values) == sky_level(values.astype(np.float64))
+
+
+def test_a_preview_of_flagged_rows_is_that_of_the_rows_that_are_left() -> None:
+    data = np.random.default_rng(4).normal(100, 5, (600, 90)).astype(np.float32)
+    flags = np.zeros(data.shape, np.uint8)
+    flags[:290], flags[5, 7] = Flag.NO_DATA, Flag.NO_DATA | Flag.SATURATED
+    small = preview(Frame(data, flags, FrameInfo()), 60)
+    assert (small.flags[:29] & Flag.NO_DATA).all()
+    assert not small.flags[29:].any()
+    assert small.flags[0, 0] & Flag.SATURATED
+    whole = preview(Frame(data, np.zeros_like(flags), FrameInfo()), 60)
+    np.testing.assert_array_equal(small.data[29:], whole.data[29:])
+    np.testing.assert_array_equal(small.data[:29], 0)

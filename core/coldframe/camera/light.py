@@ -83,7 +83,7 @@ def sky_of(light: FrameInfo, offset: Offset, window: Window) -> Sky | None:
     parts = zip(colours, positions(data, cfa), positions(flags, cfa), offset.level, strict=True)
     for colour, part, bad, black in parts:
         thin = np.s_[:: _thin(part), :: _thin(part)]
-        good = part[thin][(bad[thin] & UNUSABLE) == 0].astype(np.float32)
+        good = part[thin][(bad[thin] & UNUSABLE) == 0]
         levels.setdefault(colour, []).append(sky_level(good)[0] - black)
         noises.setdefault(colour, []).append(pixel_noise(part.astype(np.float32), bad))
     names = [c for c in (*COLOURS, "mono") if c in levels]

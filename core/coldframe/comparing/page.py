@@ -28,7 +28,7 @@ from coldframe.report.blocks import (
 from coldframe.report.build import write_page
 from coldframe.report.glance import CROP
 from coldframe.report.numbers import number
-from coldframe.report.pictures import fit, moved, picture
+from coldframe.report.pictures import fit, moved, picture, skies
 from coldframe.stretch import preview
 
 WHOLE = 1400  # px, longest side
@@ -62,16 +62,17 @@ def blink(compared: Compared) -> list[Block]:
         stretch = fit(shown[0])
         if stretch is None:
             continue
+        sky = [skies(frame) for frame in shown]
         pictures: list[Picture] = [
             picture(
                 frame,
-                stretch if name == "A" else moved(stretch, shown[0], frame),
+                moved(stretch, sky[0], own),
                 name=name,
                 caption=caption,
                 alt=f"{name}: {caption}",
                 exact=shown is crops,
             )
-            for name, frame in zip("AB", shown, strict=True)
+            for name, frame, own in zip("AB", shown, sky, strict=True)
         ]
         about = "Both have the same stretch, each about its own sky, at equal star light."
         blocks.append(Pictures(pictures, title, about, layout="pair blink"))

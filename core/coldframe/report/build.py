@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Sequence
+from concurrent.futures import Executor
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -59,22 +60,30 @@ _OFF_GRID = (
 )
 
 
+Maker = Callable[[], Sequence[Part]]
+"""Makes parts of the report."""
+
+
 def write_report(
-    record: RunRecord, path: Path, extra: Sequence[Section] = (), parts: Iterable[Part] = ()
+    record: RunRecord,
+    path: Path,
+    extra: Sequence[Section] = (),
+    further: Sequence[Maker] = (),
+    executor: Executor | None = None,
 ) -> Path:
     """Write the report of a run to `path`, atomically, and return `path`.
 
     extra : sections from plugins, placed among the built-in ones by `order`. Built-in orders:
     summary 0, result 10, before and after 20, what calibration did 25, depth 30, lights 40,
     masters 50, registration 55, maps and trails 60, recipe 70, what to shoot next 75,
-    provenance 80. Their HTML is put in as it is. parts : further parts of our own.
+    provenance 80. Their HTML is put in as it is. further, executor : see `render`.
 
     Raises
     ------
     StoreError
         The file cannot be written.
     """
-    text = render(record, extra, parts)
+    text = render(record, extra, further, executor)
     with atomic(path) as temporary:
         temporary.write_text(text, encoding="utf-8", newline="\n")
     return path
@@ -96,13 +105,23 @@ def write_page(title: str, subtitle: str, parts: Sequence[Part], path: Path) -> 
     return path
 
 
-def render(record: RunRecord, extra: Sequence[Section] = (), parts: Iterable[Part] = ()) -> str:
+def render(
+    record: RunRecord,
+    extra: Sequence[Section] = (),
+    further: Sequence[Maker] = (),
+    executor: Executor | None = None,
+) -> str:
     """The report as HTML text. The same record gives the same text.
 
-    parts : asked for when the parts of the record itself are there.
+    further : make further parts of our own. executor : threads that make the parts, side by side.
     """
+    makers = [*further, *_makers(record)]
+    if executor is None:
+        made = [make() for make in makers]
+    else:
+        made = [future.result() for future in [executor.submit(make) for make in makers]]
     environment = _environment()
-    sections = [_section(environment, part) for part in [*_parts(record), *parts]]
+    sections = [_section(environment, part) for parts in made for part in parts if part.blocks]
     sections = sorted([*sections, *extra], key=lambda section: section.order)
     return environment.get_template("page.html").render(
         title=_title(record),
@@ -129,22 +148,29 @@ def _section(environment: jinja2.Environment, part: Part) -> Section:
     return Section(part.title, part.order, html)
 
 
-def _parts(record: RunRecord) -> list[Part]:
+def _makers(record: RunRecord) -> list[Maker]:
     album = Album(record.read)
-    parts = [
+    return [
+        # First, since it takes longest.
+        lambda: [Part("What calibration did", 25, proof_blocks(record))],
+        lambda: [Part("Result", 10, final_pictures(record, album))],
+        lambda: [Part("Masters", 50, [*_masters(record), *master_pictures(record, album)])],
+        lambda: [Part("Before and after", 20, before_and_after(record, album))],
+        lambda: [Part("Maps and trails", 60, [*maps(record, album), *trail_blocks(record)])],
+        lambda: _words_and_plots(record),
+    ]
+
+
+def _words_and_plots(record: RunRecord) -> list[Part]:
+    """One after another: while one plot is drawn, its settings are those of the whole process."""
+    return [
         summary(record),
-        Part("Result", 10, final_pictures(record, album)),
-        Part("Before and after", 20, before_and_after(record, album)),
-        Part("What calibration did", 25, proof_blocks(record)),
         Part("Depth", 30, [*_noise(record), *depth_blocks(record)]),
         Part("Lights", 40, _lights(record)),
-        Part("Masters", 50, [*_masters(record), *master_pictures(record, album)]),
         Part("Registration", 55, registration_blocks(record)),
-        Part("Maps and trails", 60, [*maps(record, album), *trail_blocks(record)]),
         Part("Recipe", 70, _recipe(record)),
         Part("Provenance", 80, _provenance(record)),
     ]
-    return [part for part in parts if part.blocks]
 
 
 def _title(record: RunRecord) -> str:

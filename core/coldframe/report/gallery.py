@@ -11,9 +11,9 @@ import numpy as np
 from coldframe.frame import Frame
 from coldframe.report.blocks import Block, Picture, Pictures, Text
 from coldframe.report.findings import Result, before_stack, calibrated, lights, results
-from coldframe.report.glance import MAPS, Album, Glance, Map
+from coldframe.report.glance import MAPS, Album, Map
 from coldframe.report.numbers import count, number
-from coldframe.report.pictures import fit, image, moved, picture
+from coldframe.report.pictures import fit, image, moved, picture, skies
 from coldframe.report.record import FrameRecord, ProductRecord, RunRecord
 from coldframe.stretch import preview
 
@@ -100,10 +100,11 @@ def _pair(fitted: Frame, shown: Sequence[_Shown], *, exact: bool) -> list[Pictur
     stretch = fit(fitted)
     if stretch is None:
         return []
+    sky = skies(fitted)
     return [
         picture(
             one.frame,
-            moved(stretch, fitted, one.sky),
+            moved(stretch, sky, sky if one.sky is fitted else skies(one.sky)),
             name=one.name,
             caption=one.caption,
             alt=f"{one.name}: {one.caption}",
@@ -214,11 +215,14 @@ def maps(record: RunRecord, album: Album) -> list[Block]:
     blocks: list[Block] = []
     every = results(record)
     for result in every:
-        planes: dict[str, Map] = {}
-        for product in (result.stack, result.final):
-            seen: Glance | None = album.glance(product.id)
-            planes |= dict(seen.maps) if seen is not None else {}
-        shown = [_map(name, planes[name], result.stack) for name in MAPS if name in planes]
+        # The result has most planes of the stack too: as they are there, they go first.
+        seen = [album.glance(product.id) for product in (result.final, result.stack)]
+        shown = []
+        for name in MAPS:
+            found = (glance.map(name) for glance in seen if glance is not None)
+            plane = next((plane for plane in found if plane is not None), None)
+            if plane is not None:
+                shown.append(_map(name, plane, result.stack))
         if shown:
             title = result.stack.label if len(every) > 1 else ""
             blocks.append(Pictures(shown, title, layout="thumbs"))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import io
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -20,12 +21,13 @@ def fit(frame: Frame) -> Stretch | None:
     return fit_stretch(frame.data, frame.flags, linked=True)
 
 
-def moved(stretch: Stretch, fitted: Frame, other: Frame) -> Stretch:
+def moved(stretch: Stretch, fitted: Sequence[float], other: Sequence[float]) -> Stretch:
     """The same stretch about another frame's sky: what was fitted to one, ready for the other.
 
-    The frames may stand on different levels, as a raw light does on its bias.
+    fitted, other : the `skies` of the two frames, which may stand on different levels, as a raw
+    light does on its bias.
     """
-    shifts = [b - a for a, b in zip(_skies(fitted), _skies(other), strict=True)]
+    shifts = [b - a for a, b in zip(fitted, other, strict=True)]
     black = [
         level + (shift if np.isfinite(shift) else 0.0)
         for level, shift in zip(stretch.black, shifts, strict=True)
@@ -33,9 +35,11 @@ def moved(stretch: Stretch, fitted: Frame, other: Frame) -> Stretch:
     return replace(stretch, black=tuple(black))
 
 
-def _skies(frame: Frame) -> list[float]:
+def skies(frame: Frame) -> list[float]:
+    """Level of the sky in each colour, ADU."""
     good = (frame.flags & np.uint8(UNUSABLE)) == 0
-    return [sky_level(channel[good])[0] for channel in frame.channels]
+    every = bool(good.all())
+    return [sky_level(channel if every else channel[good])[0] for channel in frame.channels]
 
 
 def picture(

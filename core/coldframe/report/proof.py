@@ -3,19 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from scipy import ndimage
 
-from coldframe.frame import Frame
+from coldframe.frame import Array, Frame
 from coldframe.report.blocks import Block, Cell, Heading, Line, Picture, Pictures, Table, Text
 from coldframe.report.figures import Change, changes, probe
-from coldframe.report.glance import CROP, colours, thin
+from coldframe.report.glance import BAND, CROP, colours, thin
 from coldframe.report.numbers import count, number
-from coldframe.report.pictures import fit, moved, picture
+from coldframe.report.pictures import fit, moved, picture, skies
 from coldframe.report.record import RunRecord, Variant
 from coldframe.report.tables import numeric
-from coldframe.stretch import preview
+from coldframe.stretch import Stretch, preview
 
 _WHOLE = 900  # px, longest side of a whole picture
 _SAMPLE = 600
@@ -37,6 +38,7 @@ def proof_blocks(record: RunRecord) -> list[Block]:
     reference = record.read(whole.stack)
     if reference is None:
         return blocks
+    shown = _shown(reference, _WHOLE)
     blocks.append(
         Text(
             f"The pictures below are stacks of {count(whole.frames, 'light')} spread over the "
@@ -45,7 +47,8 @@ def proof_blocks(record: RunRecord) -> list[Block]:
         )
     )
     for kind, variant in variants.items():
-        blocks += _variant(record, kind, variant, whole, reference)
+        said = _said(record, kind, [change for change in found if change.kind == kind])
+        blocks += _variant(record, variant, whole, reference, shown, said)
     return blocks
 
 
@@ -89,15 +92,20 @@ def _error(change: Change) -> str:
 
 
 def _variant(
-    record: RunRecord, kind: str, variant: Variant, whole: Variant, reference: Frame
+    record: RunRecord,
+    variant: Variant,
+    whole: Variant,
+    reference: Frame,
+    shown: _Shown,
+    said: list[str],
 ) -> list[Block]:
+    kind = variant.kind
     title = f"Without and with the {kind}"
     if variant.reason:
         return [Text(f"{title}: there is no stack without the {kind}, because {variant.reason}")]
     other = record.read(variant.stack)
     if other is None or other.data.shape != reference.data.shape:
         return []
-    said = _said(record, kind)
     if variant.frames != whole.frames:
         said.append(
             f"Without the {kind} only {count(variant.frames, 'light')} could be stacked, against "
@@ -109,12 +117,12 @@ def _variant(
             + (": the dark has the same offset in it." if kind == "bias" else ".")
         )
         return [Text(" ".join([f"{title}.", *said]))]
-    pairs = [_pair(other, reference, kind, "the whole field", exact=False)]
+    pairs = [_pair(_small(other, _WHOLE), shown, kind, "the whole field", exact=False)]
     cut = _where(record, kind, reference, other)
     pairs.append(
         _pair(
-            _cut(other, cut),
-            _cut(reference, cut),
+            _small(_cut(other, cut), max(CROP)),
+            _shown(_cut(reference, cut), max(CROP)),
             kind,
             f"a part at {'half' if kind == 'flat' else 'full'} size, where it shows most",
             exact=True,
@@ -129,8 +137,7 @@ def _variant(
     return blocks
 
 
-def _said(record: RunRecord, kind: str) -> list[str]:
-    found = [c for c in changes(record) if c.kind == kind]
+def _said(record: RunRecord, kind: str, found: Sequence[Change]) -> list[str]:
     said = [
         f"{change.name}: {number(_rounded(change.before, change), 3)} before, "
         f"{number(_rounded(change.after, change), 3)} {change.unit}".rstrip()
@@ -171,10 +178,7 @@ def _where(record: RunRecord, kind: str, one: Frame, other: Frame) -> tuple[slic
         # Left of the middle, where the slider shows the picture without the flat.
         middle = float(fixed["dust_y"][place]), float(fixed["dust_x"][place]) + size[1] / 5
     else:
-        change = np.abs(other.channels.mean(axis=0) - one.channels.mean(axis=0))
-        change = np.abs(change - np.median(change[::4, ::4]))
-        sigma = 1.4826 * float(np.median(change[::4, ::4])) or 1e-6
-        share = ndimage.uniform_filter((change > _DIFFERS * sigma).astype(np.float32), size)
+        share = ndimage.uniform_filter(_differing(one, other).astype(np.float32), size)
         half = [s // 2 for s in size]
         inner = share[
             half[0] : one.shape[0] - half[0] or None, half[1] : one.shape[1] - half[1] or None
@@ -191,25 +195,56 @@ def _where(record: RunRecord, kind: str, one: Frame, other: Frame) -> tuple[slic
     )
 
 
+def _differing(one: Frame, other: Frame) -> Array:
+    """bool (y, x): where the mean over colours differs by more than most places do."""
+    change = np.empty(one.shape, np.float32)
+    bands = [slice(y, y + BAND) for y in range(0, one.shape[0], BAND)]
+    for band in bands:
+        means = [frame.channels[:, band].mean(axis=0) for frame in (other, one)]
+        np.abs(means[0] - means[1], out=change[band])
+    usual = np.median(change[::4, ::4])
+    for band in bands:
+        np.abs(change[band] - usual, out=change[band])
+    return change > _DIFFERS * (1.4826 * float(np.median(change[::4, ::4])) or 1e-6)
+
+
 def _cut(frame: Frame, cut: tuple[slice, slice]) -> Frame:
     return Frame(frame.data[..., *cut].copy(), frame.flags[cut].copy(), frame.info)
 
 
-def _pair(without: Frame, having: Frame, kind: str, what: str, *, exact: bool) -> list[Picture]:
-    both = [colours(frame) for frame in (without, having)]
-    small = [preview(frame, max(CROP) if exact else _WHOLE) for frame in both]
-    stretch = fit(small[1])
+@dataclass(frozen=True, slots=True)
+class _Shown:
+    """The stack with all masters, made small, and what it is shown with."""
+
+    small: Frame
+    stretch: Stretch | None
+    skies: Sequence[float]
+
+
+def _shown(frame: Frame, size: int) -> _Shown:
+    small = _small(frame, size)
+    return _Shown(small, fit(small), skies(small))
+
+
+def _small(frame: Frame, size: int) -> Frame:
+    return preview(colours(frame), size)
+
+
+def _pair(without: Frame, having: _Shown, kind: str, what: str, *, exact: bool) -> list[Picture]:
+    stretch = having.stretch
     if stretch is None:
         return []
-    names = f"Without the {kind}", "With all masters"
     return [
         picture(
             frame,
-            moved(stretch, small[1], frame),
+            moved(stretch, having.skies, sky),
             name=name,
             caption=f"{what[0].upper()}{what[1:]}.",
             alt=f"{name}: {what}",
             exact=exact,
         )
-        for frame, name in zip(small, names, strict=True)
+        for frame, sky, name in (
+            (without, skies(without), f"Without the {kind}"),
+            (having.small, having.skies, "With all masters"),
+        )
     ]

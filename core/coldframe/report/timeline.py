@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from coldframe.frame import Array, Frame, FrameInfo
@@ -9,7 +11,7 @@ from coldframe.report.blocks import Block, Picture, Shot, Strip
 from coldframe.report.figures import probe
 from coldframe.report.findings import lights
 from coldframe.report.numbers import moment, number
-from coldframe.report.pictures import fit, image, moved
+from coldframe.report.pictures import fit, image, moved, skies
 from coldframe.report.record import FrameRecord, RunRecord
 from coldframe.report.tables import MAIN_MEASURES, title, unit
 from coldframe.stretch import Stretch, render
@@ -53,8 +55,9 @@ def _pictures(record: RunRecord, every: list[FrameRecord]) -> dict[str, Picture]
     if fitted is None or stretch is None:
         return {}
     names = {frame.id: frame.info.label for frame in chosen}
+    sky = skies(fitted)
     return {
-        name: _picture(frame, names[name], stretch, fitted, bool(seen[name]["calibrated"][0]))
+        name: _picture(frame, names[name], stretch, sky, bool(seen[name]["calibrated"][0]))
         for name, frame in frames.items()
         if frame.data.ndim == fitted.data.ndim
     }
@@ -65,8 +68,10 @@ def _frame(picture: Array) -> Frame:
     return Frame(data, np.zeros(data.shape[-2:], np.uint8), FrameInfo())
 
 
-def _picture(frame: Frame, name: str, stretch: Stretch, fitted: Frame, calibrated: bool) -> Picture:
+def _picture(
+    frame: Frame, name: str, stretch: Stretch, sky: Sequence[float], calibrated: bool
+) -> Picture:
     # A light as shot stands on its offset: only its own sky can be shown at the same grey.
-    curve = stretch if calibrated else moved(stretch, fitted, frame)
+    curve = stretch if calibrated else moved(stretch, sky, skies(frame))
     how = "calibrated" if calibrated else "as shot"
     return image(render(frame, curve), name="", caption="", alt=f"{name}, {how}")

@@ -9,7 +9,7 @@ from coldframe.report.blocks import Block, Picture, Pictures, Text
 from coldframe.report.figures import probe, proved
 from coldframe.report.findings import lights
 from coldframe.report.numbers import count, number
-from coldframe.report.pictures import fit, moved, picture
+from coldframe.report.pictures import fit, moved, picture, skies
 from coldframe.report.record import FrameRecord, RunRecord
 
 
@@ -61,10 +61,11 @@ def _pair(light: Array, stack: Array, owner: FrameRecord | None) -> list[Picture
     if stretch is None:
         return []
     name = owner.info.label if owner else "The light"
+    sky = skies(after)
     return [
         picture(
             frame,
-            moved(stretch, after, frame),
+            moved(stretch, sky, sky if frame is after else skies(frame)),
             name=what,
             caption="At full size.",
             alt=f"{what}, where the trail is",

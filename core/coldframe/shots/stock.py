@@ -88,7 +88,7 @@ class Noises:
     ) -> None:
         self._frames, self._cameras = frames, cameras
         self._window = Window(read, None)
-        self._sets: dict[str, FrameSet | None] = {}
+        self._measured: dict[str, FrameNoise | None] = {}
 
     @property
     def set_aside(self) -> Sequence[tuple[str, str]]:
@@ -144,14 +144,21 @@ class Noises:
     def frame(self, kind: Kind, wanted: FrameInfo, here: Stocked | None) -> FrameNoise:
         """Of one calibration frame as `wanted`: from those that exist, else from a camera file."""
         if here is not None and len(here.members) >= 2:
-            found = self._set(here)
+            key = here.members[0].path
+            if key not in self._measured:
+                self._measured[key] = self._measure(here)
+            found = self._measured[key]
             if found is not None:
-                hot = hot_pixels(found.mean, found.cfa, _HOT_SIGMAS)
-                variance = float(np.mean(found.variances(~hot)))
-                return FrameNoise(
-                    variance, self._signal(here, found), "measured in those that exist"
-                )
+                return found
         return self._from_camera(kind, wanted)
+
+    def _measure(self, here: Stocked) -> FrameNoise | None:
+        found = self._set(here)
+        if found is None:
+            return None
+        hot = hot_pixels(found.mean, found.cfa, _HOT_SIGMAS)
+        variance = float(np.mean(found.variances(~hot)))
+        return FrameNoise(variance, self._signal(here, found), "measured in those that exist")
 
     def _signal(self, here: Stocked, found: FrameSet) -> float | None:
         if here.kind is not Kind.FLAT:
@@ -163,16 +170,13 @@ class Noises:
         return float(np.mean(np.array(found.means()) - np.array(offset.level)))
 
     def _set(self, here: Stocked) -> FrameSet | None:
-        key = here.members[0].path
-        if key not in self._sets:
-            offset: tuple[float, ...] | None = None
-            if here.kind is Kind.FLAT:
-                try:
-                    offset = self._offset(here.members[0]).level
-                except UsageError:
-                    offset = None
-            self._sets[key] = self._window.gather(here.members[:_ENOUGH], offset)
-        return self._sets[key]
+        offset: tuple[float, ...] | None = None
+        if here.kind is Kind.FLAT:
+            try:
+                offset = self._offset(here.members[0]).level
+            except UsageError:
+                offset = None
+        return self._window.gather(here.members[:_ENOUGH], offset)
 
     def _from_camera(self, kind: Kind, wanted: FrameInfo) -> FrameNoise:
         numbers = camera_numbers(wanted, self._cameras)

@@ -1,0 +1,74 @@
+"""What follows a run's last task: its report and its manifest.
+
+The list of frames to shoot, the digests of the products and the parts of the report need nothing
+of each other, so they are made side by side.
+"""
+
+from __future__ import annotations
+
+from concurrent.futures import ThreadPoolExecutor
+from datetime import datetime
+from functools import partial
+
+from coldframe.camera.known import find_cameras
+from coldframe.decoded import decoded
+from coldframe.manifest import manifest, write_manifest, written_files
+from coldframe.night import reader_for
+from coldframe.plugins import Registry
+from coldframe.prepared import Prepared
+from coldframe.report.blocks import Part
+from coldframe.report.build import write_report
+from coldframe.report.figures import positions, proved
+from coldframe.report.record import RunRecord
+from coldframe.shots.items import Wish
+from coldframe.shots.plan import make_list
+from coldframe.shots.sheet import next_part
+from coldframe.shots.stock import Stocked
+from coldframe.timing import Timings
+
+
+def finish(
+    prepared: Prepared,
+    registry: Registry,
+    record: RunRecord,
+    timings: Timings,
+    began: datetime,
+    threads: int,
+) -> None:
+    """Write report.html and the manifest, on so many threads. Raises StoreError."""
+    output = prepared.request.output
+    sections = [
+        section
+        for found in registry.manager.hook.coldframe_report_sections(record=record)
+        for section in found
+    ]
+    with ThreadPoolExecutor(threads) as pool:
+        files = pool.submit(written_files, output, record)
+        shots = partial(_to_shoot, prepared, record, registry)
+        report = write_report(record, output / "report.html", sections, [shots], pool)
+    decoded.keep(0)
+    told = manifest(prepared, registry, record, timings, report, files.result(), began)
+    write_manifest(output, told)
+
+
+def _to_shoot(prepared: Prepared, record: RunRecord, registry: Registry) -> list[Part]:
+    """The calibration frames that the lights of the run still need; none without a proof."""
+    stack = proved(record)
+    if stack is None:
+        return []
+    bad = {id(aside.info) for aside in prepared.plan.set_aside}
+    shelf = prepared.plan.shelf
+    wish = Wish(positions=max(1, round(positions(record, stack))))
+    shots = make_list(
+        [info for info in prepared.scan.frames if id(info) not in bad],
+        [],
+        find_cameras(prepared.request.cameras),
+        lambda info: decoded.read(reader_for(info, registry.readers), info),
+        wish,
+        [
+            Stocked(master.info.kind, master.info, len(master.sources))
+            for master in (shelf.candidates if shelf else ())
+            if master.info.kind is not None
+        ],
+    )
+    return [next_part(shots, wish)]
