@@ -110,7 +110,8 @@ def run_job(job: Job, registry: Registry) -> None:
     """Run the step as the engine would, on frames of the sizes and types that it would get."""
     from coldframe.testing import run_step, sample_frames, sample_master
 
-    frames = sample_frames(3, kind=Kind(job.kind), cfa=job.cfa, colour=job.colour)
+    # Of three frames and fewer nothing is rejected, and that needs fewer loops.
+    frames = sample_frames(5, kind=Kind(job.kind), cfa=job.cfa, colour=job.colour)
     masters = {kind: sample_master(kind, frames[0]) for kind in job.masters}
     run_step(registry.steps[job.use], frames, masters=masters, params=job.params)
 

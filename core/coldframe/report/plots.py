@@ -28,7 +28,6 @@ _VARIABLES = {
 }
 RC: Any = {
     "svg.fonttype": "none",  # text stays text
-    "svg.hashsalt": "coldframe",  # the same marks get the same ids in every run
     "font.size": 8.5,
     "path.simplify": False,
 }
@@ -203,6 +202,13 @@ def page_svg(
     text = re.sub(r"<style.*?</style>\s*", "", text, flags=re.S)  # it would reach the whole page
     text = re.sub(r" font-family: [^;]*;", "", text)
     text = re.sub(r' transform="rotate\(-?0 [^"]*\)"', "", text)
+    # Ids made of digests would depend on how numpy is set to print numbers.
+    numbered: dict[str, str] = {}
+    text = re.sub(
+        r'(?<=["#])([a-z])[0-9a-f]{10}(?=[")])',
+        lambda found: numbered.setdefault(found[0], f"{found[1]}{len(numbered) + 1}"),
+        text,
+    )
     text = re.sub(r'\bid="(?!' + mark + "-)", f'id="{mark}-', text)
     text = text.replace('href="#', f'href="#{mark}-').replace("url(#", f"url(#{mark}-")
     text = re.sub(r"\n\s*", "\n", text)
