@@ -98,7 +98,7 @@ def dense_poly(poly: Array) -> NDArray[np.float64]:
 
 @njit(**BARE, error_model="numpy")
 def _polynomial(dense, norm, y, x0, u, v):  # type: ignore[no-untyped-def]
-    """Fill u and v with the polynomials' values along a row, 0 when there are none."""
+    """Fill u and v with the polynomials' values along a row."""
     u[:] = 0.0
     v[:] = 0.0
     n = dense.shape[1]
@@ -128,7 +128,9 @@ def map_row(matrix, dense, norm, y, x0, u, v):  # type: ignore[no-untyped-def]
     a, b = matrix[0, 0], matrix[0, 1] * y + matrix[0, 2]
     c, d = matrix[1, 0], matrix[1, 1] * y + matrix[1, 2]
     e, f = matrix[2, 0], matrix[2, 1] * y + matrix[2, 2]
-    _polynomial(dense, norm, y, x0, u, v)
+    plain = dense.shape[1] == 0
+    if not plain:
+        _polynomial(dense, norm, y, x0, u, v)
     flat = e == 0.0 and f == 1.0  # nothing to divide by
     for i in range(0, u.size, WIDE):
         x = ramp() + f64(np.float64(x0 + i))
@@ -136,8 +138,10 @@ def map_row(matrix, dense, norm, y, x0, u, v):  # type: ignore[no-untyped-def]
         if not flat:
             w = f64(e) * x + f64(f)
             across, down = across / w, down / w
-        store(u, i, load(u, i) + across)
-        store(v, i, load(v, i) + down)
+        if not plain:
+            across, down = load(u, i) + across, load(v, i) + down
+        store(u, i, across)
+        store(v, i, down)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
