@@ -104,7 +104,7 @@ def _median(values, room, some, count):  # type: ignore[no-untyped-def]
     while count > FEW:
         for k in range(FEW):
             some[k] = values[k * (count - 1) // (FEW - 1)]
-        _sort(some, FEW)
+        _sort(some, np.int64(FEW))  # a literal would have it compiled once more
         near = rank * FEW // count
         low, high = some[max(0, near - SIDE)], some[min(FEW - 1, near + SIDE)]
         to_low, between = _keep(values, room, count, low, high)

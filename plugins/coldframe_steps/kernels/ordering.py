@@ -23,7 +23,7 @@ def sort_floats(values, n, room, counts, most):  # type: ignore[no-untyped-def]
     numbers do; of negative ones all bits are turned over. The least is taken off first, so that
     pixels of much the same value need few digits.
 
-    most : digits to go by. With 3 all bits count; with 2 the upper 22 of those in which the values
+    most : digits to go by, no literal (it would be compiled for each). With 3 all bits count; with 2 the upper 22 of those in which the values
     differ, and values that are alike in them may stand in any order.
     room : uint32 (2, n). counts : uint32 (2048,), room.
     """

@@ -207,10 +207,15 @@ def stand_out(
     """
     height, width = image.shape
     out = np.empty((height, width), np.uint8)
-    reach = np.abs(table[:, :NEAREST]).max()
+    reach = np.int64(0)
+    for p in range(table.shape[0]):
+        for k in range(NEAREST):
+            for away in table[p, k]:
+                reach = max(reach, abs(np.int64(away)))
     # Rows of what counts as neighbours, with a rim of what counts as if it were under (over).
     none = np.float32(np.inf if below else -np.inf)
-    rows = np.full((2 * reach + 1, width + 2 * reach), none, np.float32)
+    rows = np.empty((2 * reach + 1, width + 2 * reach), np.float32)
+    rows[:] = none
     marks, counts = np.empty(width, np.float32), np.empty((2, width), np.uint8)
     for y in range(-reach, height):
         new = rows[(y + reach) % len(rows)][reach : reach + width]

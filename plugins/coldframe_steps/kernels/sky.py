@@ -86,7 +86,7 @@ def mesh_sky(image, flags, step, rows, columns, least, out):  # type: ignore[no-
                 if n == 0 or n < least * there:
                     out[phase, j, k] = np.nan
                     continue
-                sort_floats(values, n, room, counts, 2)
+                sort_floats(values, n, room, counts, np.int64(2))
                 level, noise = _judge(values, n)
                 out[phase, j, k, 0] = level
                 out[phase, j, k, 1] = noise

@@ -79,7 +79,7 @@ def _measure(  # type: ignore[no-untyped-def]
         out[k, 2] = count
         if count < 8:
             continue
-        sort_floats(buffer, count, room, counts, 3)
+        sort_floats(buffer, count, room, counts, np.int64(3))
         low, high = 0, count
         median, sigma = 0.0, 0.0
         for _ in range(ROUNDS):
