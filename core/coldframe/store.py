@@ -93,7 +93,7 @@ class Ref:
     @classmethod
     def from_json(cls, values: Mapping[str, Any]) -> Ref:
         """The inverse of `to_json`."""
-        beside = ("size", "sum", "dropped", "crc")  # the last by versions before 2027
+        beside = ("size", "sum", "dropped", "crc")  # the last by earlier versions
         known = {k: v for k, v in values.items() if k not in beside}
         known["info"] = FrameInfo.from_dict(known["info"])
         for name in ("inputs", "planes", "history", "rows"):
