@@ -6,7 +6,8 @@ import numpy as np
 from numba import njit
 
 from coldframe.frame import UNUSABLE, Array, Flag
-from coldframe.selection import BARE, median
+from coldframe.loops import ENTRY
+from coldframe.selection import median
 
 LONGEST = 1500  # blocks along the longer side
 STRIP = 16  # rows of blocks whose medians are found at once, in a fast part of memory
@@ -47,7 +48,7 @@ def blocks_of(image: Array, flags: Array | None, block: int, cfa: bool) -> Array
     return means
 
 
-@njit(**BARE)
+@njit(**ENTRY)
 def _means(image, flags, bad, levels, usual, above, block, highest, means):  # type: ignore[no-untyped-def]
     """Of what is less than `above` above the usual and has no flag of `bad`; 1 for nothing.
 

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from coldframe.errors import SetAside
-from coldframe.evidence.blocks import block_size, blocks_of
+from coldframe.evidence.blocks import blocks_of
 from coldframe.evidence.dust import depth_in, find_shadows
 from coldframe.evidence.pattern import Profiles, Stripes, hot_pixels
 from coldframe.evidence.probes import alive, read_source
@@ -73,9 +73,9 @@ def probe(spec: ProbeTask, store: Store) -> Numbers:
         hot += [found] if found else []
         scales.append(pair.dark_scale)
         levels.append(_levels(clean, marks, cfa))
-        if flat is None or pair.masters.get("flat") != first["flat"]:
+        if flat is None or shadows is None or pair.masters.get("flat") != first["flat"]:
             continue
-        both = [_shaded(clean * flat.data, pair.clean, cfa), _shaded(clean, pair.clean, cfa)]
+        both = [_shaded(v, pair.clean, shadows.block, cfa) for v in (clean * flat.data, clean)]
         falloffs.append([falloff for falloff, _ in both])
         dust.append([blocks for _, blocks in both])
     if hot:
@@ -129,11 +129,9 @@ def _lines(master: Frame, cfa: bool) -> Profiles:
     return lines
 
 
-def _shaded(data: Array, light: Frame, cfa: bool) -> tuple[float, Array]:
+def _shaded(data: Array, light: Frame, block: int, cfa: bool) -> tuple[float, Array]:
     """Falloff and means of blocks of a light's pixels, with the flat put back or without it."""
-    block = block_size(light.shape)
-    blocks = blocks_of(data, light.flags, block, cfa)
-    return _falloff(data, light.flags, light.info), blocks
+    return _falloff(data, light.flags, light.info), blocks_of(data, light.flags, block, cfa)
 
 
 def _falloff(data: Array, flags: Array, info: FrameInfo, above: float = 2.0) -> float:

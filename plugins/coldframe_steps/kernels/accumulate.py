@@ -8,7 +8,7 @@ import numpy as np
 from numba import njit
 
 from coldframe.frame import Array, Flag
-from coldframe_steps.kernels.options import BARE
+from coldframe.loops import BARE
 from coldframe_steps.kernels.samples import FAR, Lanes, Planes
 from coldframe_steps.kernels.simd import (
     WIDE,

@@ -6,8 +6,8 @@ import numpy as np
 from numba import njit
 
 from coldframe.frame import Array
+from coldframe.loops import BARE
 from coldframe_steps.kernels.gathers import square
-from coldframe_steps.kernels.options import BARE
 from coldframe_steps.kernels.simd import f32, lanes_of, store
 
 OVERSHOOT = np.float32(0.5)

@@ -9,9 +9,9 @@ from numba import njit
 from numpy.typing import NDArray
 
 from coldframe.frame import Array, Flag
+from coldframe.loops import BARE
 from coldframe_steps.kernels.footprint import BAD, SATURATED, is_bad
 from coldframe_steps.kernels.mosaic import colour_response, red_site
-from coldframe_steps.kernels.options import BARE
 
 METHODS = ("bilinear", "linear-5x5")
 

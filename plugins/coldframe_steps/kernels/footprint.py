@@ -6,7 +6,7 @@ import numpy as np
 from numba import njit
 
 from coldframe.frame import Flag
-from coldframe_steps.kernels.options import BARE
+from coldframe.loops import BARE
 
 BAD, SATURATED, NOTE = 1, 2, 4
 """Marks: a value that must not be used; a saturated one; any other flag."""

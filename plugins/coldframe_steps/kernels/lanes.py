@@ -11,8 +11,8 @@ import numpy as np
 from numba import njit
 
 from coldframe.frame import Array
+from coldframe.loops import BARE
 from coldframe_steps.kernels.network import merge_lanes
-from coldframe_steps.kernels.options import BARE
 from coldframe_steps.kernels.samples import FAR, Lanes
 from coldframe_steps.kernels.simd import (
     WIDE,

@@ -7,7 +7,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 from coldframe.frame import Array
-from coldframe_steps.kernels.options import BARE
+from coldframe.loops import BARE
 from coldframe_steps.kernels.simd import WIDE, f64, load, ramp, store
 
 MAX_ORDER = 5

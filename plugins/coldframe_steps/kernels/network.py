@@ -17,7 +17,7 @@ from numba import njit, types
 from numba.extending import intrinsic
 
 from coldframe.frame import Array
-from coldframe_steps.kernels.options import BARE
+from coldframe.loops import BARE
 from coldframe_steps.kernels.simd import WIDE, larger, load, lower, smaller, store, upper
 
 RUN = 16

@@ -3,25 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 NONE, MIN_MAX, SIGMA_CLIP, WINSORISED, MAD_CLIP, ESD = range(6)
 """Codes of the rejection rules."""
-
-INNER = {"cache": True, "nogil": True, "no_cpython_wrapper": True, "no_cfunc_wrapper": True}
-"""How kernels are compiled that only kernels call: without an entry from Python, which takes time
-to compile."""
-
-ENTRY: dict[str, Any] = {"cache": True, "nogil": True, "_nrt": False}
-"""How kernels are compiled that allocate nothing: references to arrays are then not counted, which
-takes longer than much of what is done with them."""
-
-BARE: dict[str, Any] = {**INNER, **ENTRY}
-"""Both."""
-
-WITHIN: dict[str, Any] = {**BARE, "forceinline": True}
-"""Both, and as a part of what calls it: for what is called in one place, every few pixels. A call
-with all the arrays that a tile has takes longer than what it does for the pixels."""
 
 REACH = 2
 """Around a high rejection, others are looked for in a square of (2 REACH + 1) pixels a side."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
-from coldframe_steps.kernels.options import ENTRY
+from coldframe.loops import ENTRY
 
 _TOP = np.uint32(0x80000000)
 _ALL = np.uint32(0xFFFFFFFF)

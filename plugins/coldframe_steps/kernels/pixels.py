@@ -13,7 +13,7 @@ import numpy as np
 from numba import njit
 
 from coldframe.frame import Array, Flag
-from coldframe_steps.kernels.options import BARE
+from coldframe.loops import BARE
 
 SATURATED = np.uint8(Flag.SATURATED)
 CLIPPED = np.uint8(Flag.CLIPPED)

@@ -10,7 +10,7 @@ from __future__ import annotations
 from numba import njit
 
 from coldframe.frame import Array
-from coldframe_steps.kernels.options import BARE
+from coldframe.loops import BARE
 from coldframe_steps.kernels.samples import (
     NO_FLAG,
     STRIP,

@@ -14,6 +14,7 @@ import numpy as np
 from numba import njit
 
 from coldframe.frame import Array
+from coldframe.loops import BARE
 from coldframe_steps.kernels.lanes import (
     MOST_TURNS,
     run_deviation,
@@ -22,15 +23,7 @@ from coldframe_steps.kernels.lanes import (
     run_robust,
     run_sums,
 )
-from coldframe_steps.kernels.options import (
-    BARE,
-    ESD,
-    MAD_CLIP,
-    MIN_MAX,
-    NONE,
-    SIGMA_CLIP,
-    WINSORISED,
-)
+from coldframe_steps.kernels.options import ESD, MAD_CLIP, MIN_MAX, NONE, SIGMA_CLIP, WINSORISED
 from coldframe_steps.kernels.samples import Lanes
 from coldframe_steps.kernels.simd import (
     WIDE,

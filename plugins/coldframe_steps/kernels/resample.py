@@ -8,11 +8,11 @@ import numpy as np
 from numba import njit
 
 from coldframe.frame import Array, Flag
+from coldframe.loops import BARE, ENTRY
 from coldframe_steps.kernels.clamp import limit_above, limit_at, limit_below
 from coldframe_steps.kernels.footprint import BAD, SATURATED, carried, is_bad
 from coldframe_steps.kernels.gathers import gather
 from coldframe_steps.kernels.mapping import map_row
-from coldframe_steps.kernels.options import BARE, ENTRY
 from coldframe_steps.kernels.simd import (
     EVERY,
     WIDE,
@@ -269,13 +269,19 @@ def _sum(flat, plane, size, width, room, full, near, ahead, value):  # type: ign
             store(value, i, where(outside, nothing, load(value, i)))
 
 
+@njit(**BARE)
+def _marked(room, first):  # type: ignore[no-untyped-def]
+    """Which of WIDE pixels have to be looked at one by one: bit k for pixel first + k."""
+    way = load(room.ways, first)
+    return lanes_of(~((way == u8(np.uint8(0))) | (way == u8(OUTSIDE))))
+
+
 @njit(**BARE, error_model="numpy")
 def _ask(flags, room, full):  # type: ignore[no-untyped-def]
     """Have the flags under pixels that `_amend` will look at brought into the cache."""
-    width, nothing, outside = flags.shape[1], u8(np.uint8(0)), u8(OUTSIDE)
+    width = flags.shape[1]
     for first in range(0, full, WIDE):
-        way = load(room.ways, first)
-        marked = lanes_of(~((way == nothing) | (way == outside)))
+        marked = _marked(room, first)
         if marked != 0:
             start = np.int64(room.starts[first + lowest(marked)])
             for j in range(6):
@@ -294,8 +300,7 @@ def _amend(planes, flags, room, n, clamp, out, out_flags, y, x0):  # type: ignor
         for i in range(n):
             line[i] = bits[i]
     for first in range(0, n, WIDE):
-        way = load(room.ways, first)
-        marked = lanes_of(~((way == nothing) | (way == outside)))
+        marked = _marked(room, first)
         while marked != 0:
             i = first + lowest(marked)
             marked &= marked - 1

@@ -8,7 +8,7 @@ import numpy as np
 from numba import njit
 
 from coldframe.frame import UNUSABLE, Array
-from coldframe_steps.kernels.options import BARE, WITHIN
+from coldframe.loops import BARE, WITHIN
 from coldframe_steps.kernels.simd import (
     EVERY,
     WIDE,

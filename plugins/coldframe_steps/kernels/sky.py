@@ -11,7 +11,7 @@ import math
 import numpy as np
 from numba import njit
 
-from coldframe_steps.kernels.options import BARE, INNER
+from coldframe.loops import BARE, INNER
 from coldframe_steps.kernels.ordering import sort_floats
 from coldframe_steps.kernels.stars import fill_row, smooth_row, unusable
 

@@ -8,7 +8,7 @@ import numpy as np
 from numba import njit
 
 from coldframe.frame import Flag
-from coldframe_steps.kernels.options import BARE, ENTRY
+from coldframe.loops import BARE, ENTRY
 
 SMOOTHING_VARIANCE = 0.5
 """px^2 that the binomial filter of `smooth_row` adds to a profile along each axis."""

@@ -6,35 +6,14 @@ import numpy as np
 from numba import njit
 
 from coldframe.frame import Array
-from coldframe_steps.kernels.options import BARE, ENTRY
+from coldframe.loops import ENTRY
+from coldframe.selection import finite_first
 from coldframe_steps.kernels.ordering import sort_floats
 from coldframe_steps.kernels.simd import WIDE, f32, f64, load, store
 
 ROUNDS = 12
-EXPONENT = np.uint32(0x7F800000)
-"""Bits of a float32, all set in what is not finite."""
-
 TERMS = 5
 """Chebyshev polynomials that a surface has in each direction, at most."""
-
-
-@njit(**BARE)
-def _finite(values, n):  # type: ignore[no-untyped-def]
-    """Move those of the first n float32 values that are finite to the front; how many there are."""
-    bits = values.view(np.uint32)
-    largest = np.uint32(0)
-    for i in range(n):
-        largest = max(largest, bits[i] & EXPONENT)
-    # Mostly all are, and to see that takes a fraction of the time.
-    if largest < EXPONENT:
-        return n
-    count = np.int64(0)
-    for i in range(n):
-        value = values[i]
-        if value - value == 0.0:
-            values[count] = value
-            count += 1
-    return count
 
 
 def box_sky(
@@ -75,7 +54,7 @@ def _measure(  # type: ignore[no-untyped-def]
             for x in range(values.size):
                 line[x] = np.float32(np.nan) if bits[x] & bad else values[x]
             count += values.size
-        count = _finite(buffer, count)
+        count = finite_first(buffer, count)
         out[k, 2] = count
         if count < 8:
             continue

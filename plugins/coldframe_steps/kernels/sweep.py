@@ -12,6 +12,7 @@ import numpy as np
 from numba import njit
 
 from coldframe.frame import Array
+from coldframe.loops import BARE, ENTRY, WITHIN
 from coldframe_steps.kernels.accumulate import (
     HIGH,
     KEPT,
@@ -27,16 +28,7 @@ from coldframe_steps.kernels.accumulate import (
 )
 from coldframe_steps.kernels.lanes import run_deviation, run_median, run_robust
 from coldframe_steps.kernels.network import sort_lanes
-from coldframe_steps.kernels.options import (
-    BARE,
-    ENTRY,
-    ESD,
-    MIN_MAX,
-    NONE,
-    SIGMA_CLIP,
-    WINSORISED,
-    WITHIN,
-)
+from coldframe_steps.kernels.options import ESD, MIN_MAX, NONE, SIGMA_CLIP, WINSORISED
 from coldframe_steps.kernels.plain import recall, sum_row
 from coldframe_steps.kernels.reject import extreme_deviates, keep_run
 from coldframe_steps.kernels.samples import (

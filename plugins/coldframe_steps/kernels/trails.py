@@ -5,7 +5,8 @@ from __future__ import annotations
 from numba import njit
 
 from coldframe.frame import Array
-from coldframe_steps.kernels.options import BARE, ENTRY, REACH
+from coldframe.loops import BARE, ENTRY
+from coldframe_steps.kernels.options import REACH
 
 CROWD = 3  # as `_crowded` counts
 """A high rejection is part of a trail when so many of its neighbours were rejected high as well.
