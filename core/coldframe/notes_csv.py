@@ -6,7 +6,8 @@ from typing import Any
 
 from coldframe import notes_values as values
 from coldframe.notes import FileNote, Notes
-from coldframe.notes_parser import CLOCK, OWN, READING, Parser, Place, Reading, suggestion
+from coldframe.notes_parser import CLOCK, OWN, READING, Parser, Place, Reading
+from coldframe.renamed import nearest
 
 _COLUMNS = ("file", *READING, *CLOCK, *OWN, *values.FACTS)
 _NAMES = ("file", "date", *OWN, "camera", "lens", "optics", "filter", "target", "cfa", "time")
@@ -65,7 +66,7 @@ class CsvParser(Parser):
         names = [cell.strip().lower() for cell, _ in header]
         for name, (cell, place) in zip(names, header, strict=True):
             if name not in _COLUMNS:
-                self.say(place, f"unknown column '{cell}'; {suggestion(name, _COLUMNS)}")
+                self.say(place, f"unknown column '{cell}'{nearest(name, _COLUMNS, place='notes')}")
             elif names.count(name) > 1:
                 self.say(place, f"column '{name}' is given more than once")
         rows: list[_Row] = []

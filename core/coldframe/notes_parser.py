@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-import difflib
-from collections.abc import Callable, Collection, Mapping
+from collections.abc import Callable, Mapping
 from datetime import date, datetime, timedelta
 from typing import Any
 
@@ -23,12 +22,6 @@ _OWN_PARSERS: Mapping[str, Callable[[Any], Any]] = {
     "leave_out": values.text,
     "keep": values.truth,
 }
-
-
-def suggestion(name: str, valid: Collection[str]) -> str:
-    """A tail for a message about an unknown name."""
-    close = difflib.get_close_matches(name, valid, n=1, cutoff=0.5)
-    return f"did you mean '{close[0]}'?" if close else f"possible: {', '.join(valid)}"
 
 
 class Parser:

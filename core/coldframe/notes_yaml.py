@@ -8,7 +8,8 @@ from typing import Any
 from coldframe import notes_values as values
 from coldframe.frame import Kind
 from coldframe.notes import FileNote, Notes
-from coldframe.notes_parser import CLOCK, OWN, READING, Parser, Place, Reading, suggestion
+from coldframe.notes_parser import CLOCK, OWN, READING, Parser, Place, Reading
+from coldframe.renamed import nearest
 from coldframe.yamlpos import Positions, load_with_positions
 
 _TOP = (*CLOCK, *values.FACTS, "temperatures", "kinds", "files")
@@ -54,7 +55,7 @@ class YamlParser(Parser):
         for key in data:
             if key not in keys:
                 place = self.at.key((*path, key))
-                self.say(place, f"unknown key '{key}' {where}; {suggestion(key, keys)}")
+                self.say(place, f"unknown key '{key}' {where}{nearest(key, keys, place='notes')}")
         return True
 
     def _entries(

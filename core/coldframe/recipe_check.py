@@ -7,7 +7,8 @@ from typing import Any
 
 from coldframe.errors import Problem, RecipeError
 from coldframe.plugins import Registry
-from coldframe.recipe_document import Document, as_list, nearest
+from coldframe.recipe_document import Document, as_list
+from coldframe.renamed import nearest
 from coldframe.schema import recipe_schema
 from coldframe.step import MeasureStep, StackStep
 
@@ -45,7 +46,8 @@ def _explain(document: Document, error: Any, registry: Registry) -> Iterator[Pro
     where = ".".join(str(part) for part in path)
     if kind == "additionalProperties" and isinstance(schema.get("properties"), dict):
         for extra in sorted(set(instance) - set(schema["properties"])):
-            message = f"unknown key '{extra}'" + nearest(extra, schema["properties"], "known keys")
+            hint = nearest(extra, schema["properties"], "known keys", _words(document, path))
+            message = f"unknown key '{extra}'{hint}"
             yield document.problem((*path, extra), message, at_key=True)
     elif kind == "required":
         for name in sorted(set(schema["required"]) - set(instance)):
@@ -53,7 +55,7 @@ def _explain(document: Document, error: Any, registry: Registry) -> Iterator[Pro
             yield document.problem(path, message, at_key=True)
     elif kind == "enum" or (error.parent is not None and error.parent.validator == "propertyNames"):
         words = [str(word) for word in schema.get("enum", ())]
-        tail = nearest(str(instance), words, "known")
+        tail = nearest(str(instance), words, place=_words(document, path))
         broken = ""
         if path[-1:] == ("use",) and registry.broken:
             broken = (
@@ -85,6 +87,19 @@ def _explain(document: Document, error: Any, registry: Registry) -> Iterator[Pro
         yield document.problem(path, f"'{where}': {error.message}")
 
 
+def _words(document: Document, path: tuple[str | int, ...]) -> str:
+    """The place in the table of renamed words that a key or value at `path` belongs to."""
+    match path:
+        case ("steps", step_id, "with", *value):
+            name = document.data["steps"][step_id].get("use")
+            return f"step {name}" + "".join(f".{part}" for part in value[:1])
+        case ("outputs", _, writer, *value):
+            return f"writer {writer}" + "".join(f".{part}" for part in value[:1])
+        case ("vet", *_):
+            return "vet"
+    return "recipe"
+
+
 def _type_of(error: Any) -> str:
     words = {
         "number": "a number",
@@ -114,7 +129,7 @@ def _meaning_problems(document: Document, registry: Registry) -> Iterator[Proble
         base = ("steps", step_id)
         for source in as_list(spec["from"]):
             if source not in names:
-                message = f"nothing is called '{source}'" + nearest(source, names, "known")
+                message = f"nothing is called '{source}'" + nearest(source, names, place="input")
                 yield document.problem((*base, "from"), message)
             elif source in steps and _is(registry, steps[source], MeasureStep):
                 yield document.problem(
@@ -126,7 +141,7 @@ def _meaning_problems(document: Document, registry: Registry) -> Iterator[Proble
     for step_id in data["outputs"]:
         path = ("outputs", step_id)
         if step_id not in steps:
-            message = f"no step is called '{step_id}'" + nearest(step_id, steps, "steps")
+            message = f"no step is called '{step_id}'" + nearest(step_id, steps, "steps", "input")
             yield document.problem(path, message, at_key=True)
         elif _is(registry, steps[step_id], MeasureStep):
             yield document.problem(
@@ -143,7 +158,7 @@ def _reference_problems(
         path = (*base, "masters")
         if name not in steps:
             yield document.problem(
-                path, f"no step is called '{name}'" + nearest(name, steps, "steps")
+                path, f"no step is called '{name}'" + nearest(name, steps, "steps", "input")
             )
         elif not _is(registry, steps[name], StackStep):
             yield document.problem(
@@ -162,7 +177,7 @@ def _reference_problems(
         path = (*base, "measures")
         if name not in steps:
             yield document.problem(
-                path, f"no step is called '{name}'" + nearest(name, steps, "steps")
+                path, f"no step is called '{name}'" + nearest(name, steps, "steps", "input")
             )
         elif not _is(registry, steps[name], MeasureStep):
             yield document.problem(path, f"'{name}' ({steps[name]['use']}) is not a measuring step")

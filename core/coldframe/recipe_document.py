@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-import difflib
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from importlib.resources import files
 from pathlib import Path
@@ -12,6 +11,7 @@ from typing import Any
 import yaml
 
 from coldframe.errors import Problem, RecipeError, UsageError
+from coldframe.renamed import nearest
 from coldframe.yamlpos import Path as KeyPath
 from coldframe.yamlpos import Positions, load_with_positions
 
@@ -62,15 +62,6 @@ def find_recipe(name: str, beside: Path | None = None) -> Path:
     raise UsageError(f"there is no recipe '{name}'" + nearest(name, shipped, "shipped recipes"))
 
 
-def nearest(word: str, names: Iterable[str], what: str = "") -> str:
-    """A tail for a message about an unknown word."""
-    names = list(names)
-    close = difflib.get_close_matches(str(word), names, n=1, cutoff=0.5)
-    if close:
-        return f"; did you mean '{close[0]}'?"
-    return f"; {what or 'known'}: {', '.join(names)}" if names else ""
-
-
 def load_document(path: Path, overrides: Sequence[str] = ()) -> Document:
     """Read a recipe file and what it extends, then apply `step.param=value` overrides.
 
@@ -94,7 +85,9 @@ def load_document(path: Path, overrides: Sequence[str] = ()) -> Document:
         steps = document.data.get("steps")
         if not isinstance(steps, dict) or not isinstance(steps.get(step), dict):
             names = steps if isinstance(steps, dict) else ()
-            raise UsageError(f"--set {text}: no step '{step}'" + nearest(step, names, "steps"))
+            raise UsageError(
+                f"--set {text}: no step '{step}'" + nearest(step, names, "steps", "input")
+            )
         block = steps[step].setdefault("with", {})
         if isinstance(block, dict):
             block[param] = parsed

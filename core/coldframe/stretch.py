@@ -47,14 +47,14 @@ class Stretch:
     """A curve for each colour: from (value - black) * gain to asinh(./softening) of white's.
 
     black : ADU. gain : 1. softening, white : ADU after black and gain; below the softening the
-    curve is a line, above it a logarithm. linked : one factor for all colours of a pixel.
+    curve is a line, above it a logarithm. together : one factor for all colours of a pixel, else each by its own curve.
     """
 
     black: tuple[float, ...]
     gain: tuple[float, ...]
     softening: tuple[float, ...]
     white: tuple[float, ...]
-    linked: bool
+    together: bool
 
 
 def srgb_encode(light: Array) -> Array:
@@ -183,14 +183,16 @@ def _clipped(ordered: Array) -> tuple[float, float]:
     return float(level), float(sigma)
 
 
-def fit_stretch(data: Array, flags: Array, *, linked: bool, balance: bool = True) -> Stretch | None:
+def fit_stretch(
+    data: Array, flags: Array, *, together: bool, balance: bool = True
+) -> Stretch | None:
     """A stretch that shows the faint parts of the sky and keeps the bright ones apart.
 
     Parameters
     ----------
     data : float32 (y, x) or (3, y, x), ADU; best a `preview`. flags : uint8 (y, x).
-    linked : one curve for all colours, so that hues are kept; else one for each.
-    balance : with linked, make the stars of the field grey together (`grey_response`).
+    together : one curve for all colours, so that hues are kept; else one for each.
+    balance : where colours go together, make the stars of the field grey together (`grey_response`).
 
     Returns
     -------
@@ -201,7 +203,7 @@ def fit_stretch(data: Array, flags: Array, *, linked: bool, balance: bool = True
     good = ((flags & np.uint8(UNUSABLE)) == 0) & np.isfinite(planes).all(axis=0)
     if not good.any():
         return None
-    gain = _balance(planes, flags, good) if linked and balance and len(planes) == 3 else (1.0,)
+    gain = _balance(planes, flags, good) if together and balance and len(planes) == 3 else (1.0,)
     gains = gain if len(gain) == len(planes) else (1.0,) * len(planes)
     thin = max(1, np.count_nonzero(good) // ENOUGH)
     values = [plane[good][::thin] for plane in planes]
@@ -212,14 +214,14 @@ def fit_stretch(data: Array, flags: Array, *, linked: bool, balance: bool = True
         for each in (values, ordered)
     )
     noise = [_clipped(r)[1] for r in risen]
-    if linked:
+    if together:
         # The noisiest colour sets how far black lies below the sky: it must not be cut off more
         # than the others, which would tint the shadows.
         curves = [_curve(np.mean(rise, axis=0), max(noise))] * len(planes)
     else:
         curves = [_curve(r, sigma) for r, sigma in zip(rise, noise, strict=True)]
     black = tuple(s - c[0] / g for s, c, g in zip(skies, curves, gains, strict=True))
-    return Stretch(black, gains, tuple(c[1] for c in curves), tuple(c[2] for c in curves), linked)
+    return Stretch(black, gains, tuple(c[1] for c in curves), tuple(c[2] for c in curves), together)
 
 
 def _curve(rise: Array, sigma: float) -> tuple[float, float, float]:
@@ -265,7 +267,7 @@ def asinh_stretch(data: Array, stretch: Stretch) -> NDArray[np.float32]:
 
     Notes
     -----
-    Linked, the curve is that of the mean I of the three colours, and each colour is multiplied by
+    Colours together, the curve is that of the mean I of the three colours, and each colour is multiplied by
     f(I) / I; a pixel with a colour above 1 is divided by it, so that bright stars keep their hue
     (Lupton et al. 2004, PASP 116, 133, equations 1 to 4, with f(I) = asinh(I / softening) /
     asinh(white / softening)). Below 0 the factor is the same even function of I and the result
@@ -279,7 +281,7 @@ def asinh_stretch(data: Array, stretch: Stretch) -> NDArray[np.float32]:
     )
     light = (planes - black) * gain
     bend = np.arcsinh(white / softening)
-    if stretch.linked:
+    if stretch.together:
         mean = light.mean(axis=0, keepdims=True)
         tiny = np.abs(mean) < 1e-6 * softening[:1]
         safe = np.where(tiny, softening[:1], mean)

@@ -247,7 +247,7 @@ def test_quick_look_needs_no_calibration_frames(nights, tmp_path):
     [
         (["run", "no-such-folder"], 2, "no-such-folder"),
         (["run"], 2, "no night was given"),
-        (["rnu"], 2, "Did you mean 'run'?"),
+        (["rnu"], 2, "did you mean 'run'?"),
         (["run", ".", "--memory", "little"], 2, "not an amount of memory"),
         (["run", ".", "--recipe", "camera-lense"], 2, "did you mean 'camera-lens'?"),
         (["steps", "combin"], 2, "did you mean 'combine'?"),

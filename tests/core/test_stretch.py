@@ -37,11 +37,11 @@ def sky_frame(colour: bool = True, seed: int = 0) -> Frame:
     return Frame(data if colour else data[1], flags, FrameInfo(path="sky.fits"))
 
 
-@pytest.mark.parametrize("linked", [True, False])
+@pytest.mark.parametrize("together", [True, False])
 @pytest.mark.parametrize("colour", [True, False])
-def test_the_sky_is_a_dark_grey_and_the_faint_nebula_shows(linked: bool, colour: bool) -> None:
+def test_the_sky_is_a_dark_grey_and_the_faint_nebula_shows(together: bool, colour: bool) -> None:
     frame = sky_frame(colour)
-    stretch = fit_stretch(frame.data, frame.flags, linked=linked)
+    stretch = fit_stretch(frame.data, frame.flags, together=together)
     value = srgb_encode(asinh_stretch(frame.data, stretch))
     sky = np.median(value[..., 150:, :150], axis=(-2, -1))
     np.testing.assert_allclose(sky, SKY, atol=0.02)
@@ -51,9 +51,9 @@ def test_the_sky_is_a_dark_grey_and_the_faint_nebula_shows(linked: bool, colour:
     assert 0.0 < np.mean(value == 0.0) < 0.05
 
 
-def test_linked_keeps_hues_and_makes_stars_grey() -> None:
+def test_colours_together_keep_hues_and_makes_stars_grey() -> None:
     frame = sky_frame()
-    stretch = fit_stretch(frame.data, frame.flags, linked=True)
+    stretch = fit_stretch(frame.data, frame.flags, together=True)
     np.testing.assert_allclose(
         np.array(stretch.gain) / stretch.gain[1], [2.0, 1.0, 1 / 0.7], rtol=0.15
     )
@@ -67,16 +67,16 @@ def test_linked_keeps_hues_and_makes_stars_grey() -> None:
     np.testing.assert_allclose(
         (light / light.sum(axis=0))[:, inside], (rise / rise.sum(axis=0))[:, inside], atol=1e-3
     )
-    plain = fit_stretch(frame.data, frame.flags, linked=True, balance=False)
+    plain = fit_stretch(frame.data, frame.flags, together=True, balance=False)
     assert plain.gain == EQUAL
 
 
 def test_per_colour_each_colour_has_its_own_curve() -> None:
     frame = sky_frame()
-    together = fit_stretch(frame.data, frame.flags, linked=False)
+    each = fit_stretch(frame.data, frame.flags, together=False)
     for c in range(3):
-        alone = fit_stretch(frame.data[c], frame.flags, linked=False)
-        assert (together.black[c], together.softening[c], together.white[c]) == (
+        alone = fit_stretch(frame.data[c], frame.flags, together=False)
+        assert (each.black[c], each.softening[c], each.white[c]) == (
             alone.black[0],
             alone.softening[0],
             alone.white[0],
@@ -90,9 +90,9 @@ def test_pixels_without_data_are_black_and_count_for_nothing() -> None:
     data[:, :, :96] = 1e6
     flags[104:112] |= np.uint8(Flag.TRANSIENT)
     data[:, 104:112] = np.nan
-    stretch = fit_stretch(data, flags, linked=True)
+    stretch = fit_stretch(data, flags, together=True)
     cut = np.r_[0:104, 112:240]
-    alone = fit_stretch(data[:, cut, 96:], flags[cut, 96:], linked=True)
+    alone = fit_stretch(data[:, cut, 96:], flags[cut, 96:], together=True)
     np.testing.assert_allclose(stretch.black, alone.black, rtol=1e-3)
     np.testing.assert_allclose(stretch.white, alone.white, rtol=1e-3)
     picture = render(Frame(data, flags, FrameInfo()), stretch)
@@ -103,7 +103,7 @@ def test_pixels_without_data_are_black_and_count_for_nothing() -> None:
 def test_saturated_cores_have_no_colour() -> None:
     frame = sky_frame()
     assert frame.flags.any()
-    picture = render(frame, fit_stretch(frame.data, frame.flags, linked=True))
+    picture = render(frame, fit_stretch(frame.data, frame.flags, together=True))
     core = picture[frame.flags != 0]
     assert (core.max(axis=1) - core.min(axis=1)).max() <= 1
     assert core.min() > 240
@@ -149,13 +149,13 @@ def test_a_frame_without_any_data_or_structure_is_no_trouble() -> None:
     nothing = Frame(
         np.zeros((3, 9, 9), np.float32), np.full((9, 9), Flag.NO_DATA, np.uint8), FrameInfo()
     )
-    assert fit_stretch(nothing.data, nothing.flags, linked=True) is None
+    assert fit_stretch(nothing.data, nothing.flags, together=True) is None
     assert not render(nothing, None).any()
     for level in (0.0, -3.0, 800.0):
         flat = np.full((3, 30, 30), level, np.float32)
         frame = Frame(flat, np.zeros((30, 30), np.uint8), FrameInfo())
-        for linked in (True, False):
-            picture = render(frame, fit_stretch(flat, frame.flags, linked=linked))
+        for together in (True, False):
+            picture = render(frame, fit_stretch(flat, frame.flags, together=together))
             np.testing.assert_allclose(picture / 255, SKY, atol=0.01)
 
 

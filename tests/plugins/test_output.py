@@ -142,29 +142,30 @@ def test_tiff_of_a_frame_without_contrast_or_data(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("colour", [True, False])
-@pytest.mark.parametrize("stretch", ["linked", "per-colour"])
+@pytest.mark.parametrize("stretch", ["together", "per-colour"])
 def test_png_is_the_stretched_preview(tmp_path: Path, colour: bool, stretch: str) -> None:
     frame = finished(colour)
     options = {"stretch": stretch, "max_side": 30, "balance": "none"}
     path = PngWriter().write(frame, tmp_path, "final", options)
     small = preview(frame, 30)
-    curve = fit_stretch(small.data, small.flags, linked=stretch == "linked", balance=False)
+    curve = fit_stretch(small.data, small.flags, together=stretch == "together", balance=False)
     with Image.open(path) as image:
         image.load()
         assert image.mode == ("RGB" if colour else "L")
         assert image.size == (30, 20)
         np.testing.assert_array_equal(np.asarray(image), render(small, curve))
-        said = json.loads(image.text["Description"])["asinh"]
-        assert said["black"] == pytest.approx(curve.black)
+        said = json.loads(image.text["Description"])
+        assert said["stretch"] == stretch
+        assert said["asinh"]["black"] == pytest.approx(curve.black)
         assert image.info["srgb"] == 0
     assert not np.asarray(image)[:, :2].any()
 
 
-def test_png_default_is_linked_and_2000_pixels(tmp_path: Path) -> None:
+def test_png_default_is_colours_together_and_2000_pixels(tmp_path: Path) -> None:
     frame = finished(False, (12, 2500))
     with Image.open(PngWriter().write(frame, tmp_path, "final", {})) as image:
         assert image.size == (2000, 10)
-        assert json.loads(image.text["Description"])["asinh"]["linked"] is True
+        assert json.loads(image.text["Description"])["stretch"] == "together"
 
 
 def test_png_of_a_frame_without_data_is_black(tmp_path: Path) -> None:

@@ -107,7 +107,7 @@ def test_a_pixel_does_not_depend_on_how_its_taps_are_read(slope: float, step: in
     # Side by side, in falling order, from windows of few rows or many, one by one. Positions are
     # binary fractions, so that plain shifts have each pixel too.
     image = noise((180, 250))
-    image[::7, ::5] += 4000  # for the clamp
+    image[::7, ::5] += 4000  # to ring around
     start = 200.375 if step < 0 else 10.375
     matrix = np.array([[step, 0, start], [slope, 1, 12.25], [0, 0, 1]])
     shape = (100, 70)
@@ -269,7 +269,7 @@ def test_the_light_of_unsaturated_stars_is_kept(fwhm: float, wings: bool, method
     assert np.std(ratios) < 0.006
 
 
-def test_the_clamp_leaves_noise_alone() -> None:
+def test_limiting_the_ringing_leaves_noise_alone() -> None:
     sky = noise((400, 400), 3)
     matrix = turned(9.0, 0.4, 0.3, 400)
     args = sky, clean(sky), matrix, NO_POLY, NORM, (400, 400), "lanczos3"
@@ -293,7 +293,7 @@ def test_saturated_cores_keep_their_level_and_get_no_rings(fwhm: float) -> None:
     free, _ = warp(*args, "lanczos3", False)
     held, out = warp(*args, "lanczos3", True)
     good = out & Flag.NO_DATA == 0
-    assert free[good].min() < 300.0  # what the clamp is for
+    assert free[good].min() < 300.0  # what the limit is for
     assert free[good].max() > white * 1.02
     assert held[good].min() > 500.0 - 0.001 * white
     assert held.max() <= white

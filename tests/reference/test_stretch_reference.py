@@ -47,14 +47,14 @@ def test_srgb_agrees_with_a_colour_library() -> None:
     np.testing.assert_allclose(srgb_encode(light), cctf_encoding(light, "sRGB"), atol=1e-12)
 
 
-def test_the_linked_stretch_is_that_of_the_paper() -> None:
+def test_the_stretch_of_colours_together_is_that_of_the_paper() -> None:
     # Lupton et al. (2004), PASP 116, 133, equations 1 to 4: I = (r + g + b) / 3, R = r f(I) / I,
     # all divided by the greatest when that is above 1; f(x) = asinh(x / softening) here divided
     # by its value at white. Worked out pixel by pixel.
     rng = np.random.default_rng(4)
     black, gain, soft, white = (100.0, 120.0, 90.0), (1.5, 1.0, 1.25), 8.0, 900.0
     data = (rng.uniform(0, 2500, (3, 20, 20)) + np.array(black)[:, None, None]).astype(np.float32)
-    stretch = Stretch(black, gain, (soft,) * 3, (white,) * 3, linked=True)
+    stretch = Stretch(black, gain, (soft,) * 3, (white,) * 3, together=True)
     ours = asinh_stretch(data, stretch)
     for y in range(20):
         for x in range(20):

@@ -13,6 +13,7 @@ import click
 
 from coldframe.cli.log import logging_options, set_up
 from coldframe.errors import ColdframeError
+from coldframe.renamed import nearest, now_called
 
 COMMANDS = {
     "run": "Make stacks from nights of frames.",
@@ -55,11 +56,8 @@ class Lazy(click.Group):
         try:
             return super().resolve_command(ctx, args)
         except click.UsageError as error:
-            import difflib
-
-            close = difflib.get_close_matches(args[0], COMMANDS, n=1)
-            hint = f" Did you mean '{close[0]}'?" if close else ""
-            raise click.UsageError(error.message + hint, ctx) from None
+            hint = nearest(args[0], COMMANDS, "commands", "command")
+            raise click.UsageError(error.message.rstrip(".") + hint, ctx) from None
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         with formatter.section("Commands"):
@@ -95,7 +93,7 @@ def run_command_line(argv: Sequence[str] | None = None) -> int:
     except KeyboardInterrupt:
         return _interrupted()
     except click.ClickException as error:
-        error.show()
+        _with_new_name(error).show()
         return 2
     except ColdframeError as error:
         click.echo(f"coldframe: {error}", err=True)
@@ -112,6 +110,14 @@ def run_command_line(argv: Sequence[str] | None = None) -> int:
             err=True,
         )
         return 1
+
+
+def _with_new_name(error: click.ClickException) -> click.ClickException:
+    if not (isinstance(error, click.NoSuchOption) and error.ctx):
+        return error
+    path = error.ctx.command_path.partition(" ")[2]
+    renamed = now_called(error.option_name, f"command {path}", "command")
+    return click.UsageError(error.message.rstrip(".") + renamed, error.ctx) if renamed else error
 
 
 def _interrupted() -> int:

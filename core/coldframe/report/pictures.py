@@ -18,7 +18,7 @@ _QUALITY = 88
 
 def fit(frame: Frame) -> Stretch | None:
     """One stretch for all colours that shows the faint parts; None without a usable pixel."""
-    return fit_stretch(frame.data, frame.flags, linked=True)
+    return fit_stretch(frame.data, frame.flags, together=True)
 
 
 def moved(stretch: Stretch, fitted: Sequence[float], other: Sequence[float]) -> Stretch:

@@ -103,7 +103,7 @@ class Picture:
 
         small = preview(self.frame, LONGEST)
         out = io.BytesIO()
-        stretch = fit_stretch(small.data, small.flags, linked=True)
+        stretch = fit_stretch(small.data, small.flags, together=True)
         Image.fromarray(render(small, stretch)).save(out, format="PNG")
         return out.getvalue()
 

@@ -9,10 +9,10 @@ from numba import njit
 
 from coldframe.frame import Array, Flag
 from coldframe.loops import BARE, ENTRY
-from coldframe_steps.kernels.clamp import limit_above, limit_at, limit_below
 from coldframe_steps.kernels.footprint import BAD, SATURATED, carried, is_bad
 from coldframe_steps.kernels.gathers import gather
 from coldframe_steps.kernels.mapping import map_row
+from coldframe_steps.kernels.ringing import limit_above, limit_at, limit_below
 from coldframe_steps.kernels.simd import (
     EVERY,
     WIDE,
@@ -108,7 +108,7 @@ def weigh(c, f, out):  # type: ignore[no-untyped-def]
 
 
 @njit(**BARE)
-def _careful(planes, flags, top, left, room, i, clamp, out, y0, x0):  # type: ignore[no-untyped-def]
+def _careful(planes, flags, top, left, room, i, limit_ringing, out, y0, x0):  # type: ignore[no-untyped-def]
     """One pixel with bad, saturated or missing pixels under its taps: fills out[:, y0, x0].
 
     Returns 0 when the taps that can be used carry enough of the weight; else NO_DATA, with
@@ -162,9 +162,9 @@ def _careful(planes, flags, top, left, room, i, clamp, out, y0, x0):  # type: ig
                 if 2 <= j <= 3 and 2 <= k <= 3:
                     least, most = min(least, p), max(most, p)
         value /= total
-        if clamp and saturated:
+        if limit_ringing and saturated:
             value = min(max(value, least), most)
-        elif clamp and count:
+        elif limit_ringing and count:
             if value > high:
                 value = limit_above(value, low, high)
             elif value < low:
@@ -249,7 +249,7 @@ def _distance(matrix, dense, norm, y, x, u, v, width):  # type: ignore[no-untype
 def _sum(flat, plane, size, width, room, full, near, ahead, value):  # type: ignore[no-untyped-def]
     """Fill `value`, float32, with `full` pixels of one plane, which begins at flat[plane].
 
-    near : from `clamp.indifference`, or infinite for no clamp. ahead : see `taps.interpolate`.
+    near : from `ringing.indifference`, or infinite for no limit. ahead : see `taps.interpolate`.
     """
     starts, rows, columns = room.starts, room.rows, room.columns
     nothing = f32(np.float32(0.0))
@@ -289,7 +289,7 @@ def _ask(flags, room, full):  # type: ignore[no-untyped-def]
 
 
 @njit(**BARE, error_model="numpy")
-def _amend(planes, flags, room, n, clamp, out, out_flags, y, x0):  # type: ignore[no-untyped-def]
+def _amend(planes, flags, room, n, limit_ringing, out, out_flags, y, x0):  # type: ignore[no-untyped-def]
     """Flags of n pixels of a row, and values of those that not all taps can be used for."""
     line = out_flags[y, x0 : x0 + n]
     nothing, outside = u8(np.uint8(0)), u8(OUTSIDE)
@@ -309,7 +309,7 @@ def _amend(planes, flags, room, n, clamp, out, out_flags, y, x0):  # type: ignor
             flag = np.uint8(0)
             top, left = np.int64(room.rows[i]) + 2, np.int64(room.columns[i]) + 2
             if room.ways[i] & (RIM | BAD | SATURATED):
-                flag = _careful(planes, flags, top, left, room, i, clamp, out, y, x0 + i)
+                flag = _careful(planes, flags, top, left, room, i, limit_ringing, out, y, x0 + i)
             line[i] = flag | carried(flags, top, left, room.fy[i], room.fx[i])
 
 
@@ -324,7 +324,7 @@ def resample(  # type: ignore[no-untyped-def]
     dense,
     norm,
     coef,
-    clamp,
+    limit_ringing,
     near,
     y0,
     room,
@@ -335,7 +335,7 @@ def resample(  # type: ignore[no-untyped-def]
 
     planes : float32 (c, height, width). flat : the same in one row. marks : uint8, flat, from
     `mark_footprints`, without the first `skipped` pixels of the input. coef : from
-    `interpolation.coefficients`. near : float32 (c,), from `clamp.indifference`, or infinite.
+    `interpolation.coefficients`. near : float32 (c,), from `ringing.indifference`, or infinite.
     """
     channels, height, width = planes.shape
     shape, size, nx = (height, width), height * width, out.shape[2]
@@ -362,7 +362,7 @@ def resample(  # type: ignore[no-untyped-def]
                 if n < full:
                     for i in range(n):
                         line[i] = value[i]
-            _amend(planes, flags, room, n, clamp, out, out_flags, y, x0)
+            _amend(planes, flags, room, n, limit_ringing, out, out_flags, y, x0)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

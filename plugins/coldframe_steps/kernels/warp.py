@@ -6,7 +6,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from coldframe.frame import Array
-from coldframe_steps.kernels.clamp import indifference
 from coldframe_steps.kernels.footprint import mark_footprints
 from coldframe_steps.kernels.interpolation import REACH, coefficients
 from coldframe_steps.kernels.mapping import (
@@ -19,6 +18,7 @@ from coldframe_steps.kernels.mapping import (
     term_count,
 )
 from coldframe_steps.kernels.resample import Room, pick_nearest, resample
+from coldframe_steps.kernels.ringing import indifference
 
 __all__ = [
     "METHODS",
@@ -45,7 +45,7 @@ def warp(
     norm: Array,
     shape: tuple[int, int],
     method: str,
-    clamp: bool,
+    limit_ringing: bool,
 ) -> Pair:
     """Resample a frame: the pixel (x, y) of the output is taken from (u, v) of the input.
 
@@ -56,7 +56,7 @@ def warp(
     matrix, poly, norm : the map from output to input positions, as for `map_points`.
     shape : (y, x) of the output.
     method : "nearest", "bilinear", "bicubic" or "lanczos3", see `interpolation.weights`.
-    clamp : hold the ringing of bicubic and Lanczos kernels around strong cores; see Notes.
+    limit_ringing : hold the ringing of bicubic and Lanczos kernels around strong cores; see Notes.
 
     Returns
     -------
@@ -81,15 +81,15 @@ def warp(
     Clamp. With a saturated or unusable pixel under the taps the value is always looked at, and
     with a saturated one it stays within the four surrounding pixels, so that a clipped core keeps
     its level and gets no rings. Elsewhere a value is looked at when it is farther from the pixel
-    above and left of it than `clamp.indifference` says, which is lost in the noise; it may then
-    leave the range of the surrounding 4 x 4 pixels only as far as `clamp.limit_above` and
+    above and left of it than `ringing.indifference` says, which is lost in the noise; it may then
+    leave the range of the surrounding 4 x 4 pixels only as far as `ringing.limit_above` and
     `limit_below` say: enough to leave noise and the photometry of stars of at least 2 pixels FWHM
     alone.
 
-    Cost: with Lanczos 3 and the clamp 12 to 16 ns a pixel for one colour and 27 to 33 ns for three,
+    Cost: with Lanczos 3 and the limit 12 to 16 ns a pixel for one colour and 27 to 33 ns for three,
     on one core of a busy server with AVX-512, the most for a map that turns by some 30 degrees.
     """
-    return warp_rows(data, flags, matrix, poly, norm, shape, method, clamp, 0, shape[0])
+    return warp_rows(data, flags, matrix, poly, norm, shape, method, limit_ringing, 0, shape[0])
 
 
 def warp_rows(
@@ -100,7 +100,7 @@ def warp_rows(
     norm: Array,
     shape: tuple[int, int],
     method: str,
-    clamp: bool,
+    limit_ringing: bool,
     y0: int,
     y1: int,
 ) -> Pair:
@@ -127,7 +127,9 @@ def warp_rows(
         marks = mark_footprints(flags[low:high])
         coef = coefficients(method)
         flat = planes.reshape(-1)
-        near = np.array([indifference(p, flags) if clamp else np.inf for p in planes], np.float32)
+        near = np.array(
+            [indifference(p, flags) if limit_ringing else np.inf for p in planes], np.float32
+        )
         resample(
             planes,
             flat,
@@ -138,7 +140,7 @@ def warp_rows(
             dense,
             norm,
             coef,
-            clamp,
+            limit_ringing,
             near,
             y0,
             Room.empty(),

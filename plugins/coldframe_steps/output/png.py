@@ -20,20 +20,20 @@ class PngWriter:
     the product's key."""
 
     name = "png"
-    version = "2"
+    version = "3"
     about = "PNG preview: averaged down, stretched by asinh to show the faint sky, sRGB"
     takes = Takes(mono=13, mosaic=13, colour=16, planes=1, always=80 << 20)
     params: Mapping[str, Mapping[str, Any]] = {
         "stretch": {
-            "description": "linked: one curve for all colours, so that hues are kept. "
+            "description": "together: one curve for all colours, so that hues are kept. "
             "per-colour: one curve for each, which evens out the colour of the sky.",
             "type": "string",
-            "enum": ["linked", "per-colour"],
-            "default": "linked",
+            "enum": ["together", "per-colour"],
+            "default": "together",
         },
         "balance": {
-            "description": "stars: with a linked stretch, make the stars of the field grey "
-            "together. none: show the sensor's own colours.",
+            "description": "stars: where colours are stretched together, make the stars of the field "
+            "grey as a whole. none: show the sensor's own colours.",
             "type": "string",
             "enum": ["stars", "none"],
             "default": "stars",
@@ -57,13 +57,17 @@ class PngWriter:
         stretch = fit_stretch(
             small.data,
             small.flags,
-            linked=option(params, self.params, "stretch") == "linked",
+            together=option(params, self.params, "stretch") == "together",
             balance=option(params, self.params, "balance") == "stars",
         )
         text = PngInfo()
         text.add(b"sRGB", b"\0")  # rendering intent: perceptual (PNG, third edition, 11.3.2.5)
         text.add_text("Software", "Coldframe")
-        told: dict[str, Any] = {"asinh": asdict(stretch)} if stretch is not None else {}
+        told: dict[str, Any] = {}
+        if stretch is not None:
+            curve = asdict(stretch)
+            told["stretch"] = "together" if curve.pop("together") else "per-colour"
+            told["asinh"] = curve
         told |= {"product": frame.provenance[0].key} if frame.provenance else {}
         if told:
             text.add_text("Description", json.dumps(told))

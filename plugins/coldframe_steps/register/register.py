@@ -51,7 +51,7 @@ class Register(FrameStep):
             "enum": ["lanczos3", "bicubic", "bilinear", "nearest"],
             "default": "lanczos3",
         },
-        "clamp": {
+        "limit_ringing": {
             "description": "Hold the resampling's ringing around bright cores.",
             "type": "boolean",
             "default": True,
@@ -161,7 +161,7 @@ class Register(FrameStep):
             transform.norm,
             (height, width),
             ctx.params["method"],
-            ctx.params["clamp"],
+            ctx.params["limit_ringing"],
         )
         told = found.measures
         line = (
