@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import os
+import sys
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -14,12 +16,15 @@ from scipy.special import erf
 
 from coldframe_steps.kernels.kept import keep_apart
 
-Image = NDArray[np.float64]
-
 # Compiled loops are shared with other runs; what commands remember of nights is not.
 keep_apart()
 _CACHE = tempfile.TemporaryDirectory(prefix="coldframe-tests-")
 os.environ["XDG_CACHE_HOME"] = _CACHE.name
+
+sys.path.insert(0, str(Path(__file__).parent))  # for helpers that all tests share
+from sharing import DemoNight, DemoRun, Shared, shared_night, shared_run  # noqa: E402
+
+Image = NDArray[np.float64]
 
 
 def draw(
@@ -56,13 +61,35 @@ def draw_stars() -> Callable[..., Image]:
 
 
 @pytest.fixture(scope="session")
-def tiny_run(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
-    """A tiny invented night, and the output of the run that was made of it. Not to be changed."""
-    from coldframe.cli.main import run_command_line
-    from coldframe.demo.night import make_night
+def shared(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Shared]:
+    """Folders that all processes of this test run share: see sharing.py."""
+    mine = tmp_path_factory.getbasetemp()
+    common = mine.parent if "PYTEST_XDIST_WORKER" in os.environ else mine
+    made = Shared(common / "shared")
+    yield made
+    made.check()
 
-    folder = tmp_path_factory.mktemp("tiny")
-    make_night(folder / "night", "tiny", 3)
-    arguments = ["run", str(folder / "night"), "-o", str(folder / "out"), "--no-library"]
-    assert run_command_line(arguments) == 0
-    return folder / "night", folder / "out"
+
+@pytest.fixture(scope="session")
+def made_once(shared: Shared) -> Callable[[str, Callable[[Path], object]], Path]:
+    """made_once(name, make): a folder that make(folder) makes once for all tests."""
+    return shared.made_once
+
+
+@pytest.fixture(scope="session")
+def demo_night(shared: Shared) -> Callable[..., DemoNight]:
+    """demo_night(kind, seed=3, size="tiny"): a night of the demo and the truth about it."""
+    return partial(shared_night, shared)
+
+
+@pytest.fixture(scope="session")
+def demo_run(shared: Shared) -> Callable[..., DemoRun]:
+    """demo_run(kind, *options, seed=3, size="tiny"): what `coldframe run` made of such a night."""
+    return partial(shared_run, shared)
+
+
+@pytest.fixture(scope="session")
+def tiny_run(demo_run: Callable[..., DemoRun]) -> tuple[Path, Path]:
+    """A tiny invented night, and the output of the run that was made of it. Not to be changed."""
+    done = demo_run("colour")
+    return done.night, done.output
