@@ -7,6 +7,7 @@ of each other, so they are made side by side.
 from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from datetime import datetime
 from functools import partial
 
@@ -34,14 +35,14 @@ def finish(
     timings: Timings,
     began: datetime,
     threads: int,
-) -> None:
-    """Write report.html and the manifest, on so many threads. Raises StoreError."""
+) -> RunRecord:
+    """Write report.html and the manifest, on so many threads; the record with what failed.
+
+    Raises StoreError.
+    """
     output = prepared.request.output
-    sections = [
-        section
-        for found in registry.manager.hook.coldframe_report_sections(record=record)
-        for section in found
-    ]
+    sections = registry.report_sections(record)
+    record = replace(record, warnings=(*record.warnings, *registry.faults.take()))
     with ThreadPoolExecutor(threads) as pool:
         files = pool.submit(written_files, output, record)
         shots = partial(_to_shoot, prepared, record, registry)
@@ -49,6 +50,7 @@ def finish(
     decoded.keep(0)
     told = manifest(prepared, registry, record, timings, report, files.result(), began)
     write_manifest(output, told)
+    return record
 
 
 def _to_shoot(prepared: Prepared, record: RunRecord, registry: Registry) -> list[Part]:

@@ -11,10 +11,11 @@ from typing import Any
 
 import pluggy
 
-from coldframe import hooks
+from coldframe import hooks, optional_hooks
 from coldframe.errors import PluginError, UsageError
 from coldframe.frame import FrameInfo
-from coldframe.hooks import FrameReader, ProductWriter
+from coldframe.hooks import FrameReader, ProductWriter, Section
+from coldframe.optional_hooks import HookFaults, SafeGauge
 from coldframe.step import FrameStep, MeasureStep, StackStep, Step
 
 
@@ -38,6 +39,7 @@ class Registry:
     writers: Mapping[str, ProductWriter]
     origins: Mapping[str, Origin]  # "step:combine", "reader:fits", "writer:png" -> origin
     broken: Mapping[str, str] = field(default_factory=dict)  # plugin name -> what went wrong
+    faults: HookFaults = field(default_factory=HookFaults)
 
     def step(self, name: str) -> type[Step]:
         """The step class of that name.
@@ -59,9 +61,16 @@ class Registry:
         return text
 
     def fix_metadata(self, info: FrameInfo, header: Mapping[str, Any]) -> FrameInfo:
-        """Let the plugin that knows this camera correct its facts."""
-        fixed = self.manager.hook.coldframe_fix_metadata(info=info, header=header)
-        return info if fixed is None else fixed
+        """Let the plugin that knows this camera correct its facts; what fails goes to `faults`."""
+        return optional_hooks.fix_metadata(self.manager, self.faults, info, header)
+
+    def star_gauge(self) -> SafeGauge | None:
+        """What measures the stars of raw lights; what fails goes to `faults`."""
+        return optional_hooks.star_gauge(self.manager, self.faults)
+
+    def report_sections(self, record: Any) -> list[Section]:
+        """Sections for the report of a RunRecord; what fails goes to `faults`."""
+        return optional_hooks.report_sections(self.manager, self.faults, record)
 
 
 def find_plugins() -> Registry:

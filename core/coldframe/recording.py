@@ -47,7 +47,9 @@ class _Recorder:
         self.sources = {frame_id(info): info for info in prepared.scan.frames}
         self.refs: dict[str, Ref | None] = {}
         self.decided = self._decision_columns()
-        self.files = self._written()
+        self.files: dict[str, list[str]] = {}
+        self.unwritten: list[str] = []
+        self._look_at_outputs()
 
     def ref(self, key: str) -> Ref | None:
         if key not in self.refs:
@@ -87,7 +89,12 @@ class _Recorder:
             masters=masters,
             products=products,
             columns=columns,
-            warnings=(*self.prepared.scan.warnings, *self.plan.warnings, *left_out),
+            warnings=(
+                *self.prepared.scan.warnings,
+                *self.plan.warnings,
+                *left_out,
+                *self.unwritten,
+            ),
             timings=timings,
             versions=versions,
             steps=[
@@ -137,15 +144,16 @@ class _Recorder:
         except (StoreError, SetAside):
             return None
 
-    def _written(self) -> dict[str, list[str]]:
-        """Names of the files of each product, written now or before."""
-        out: dict[str, list[str]] = {}
+    def _look_at_outputs(self) -> None:
+        """Names of the files of each product, written now or before, and why one was not."""
         for key, (spec, _) in self.plan.tasks.items():
-            if isinstance(spec, OutputTask):
-                ref = self.made.get(key) or self.ref(key)
-                if ref is not None and not ref.aside:
-                    out.setdefault(spec.product, []).append(ref.params)
-        return out
+            if not isinstance(spec, OutputTask):
+                continue
+            ref, product = self.made.get(key) or self.ref(key), self.ref(spec.product)
+            if ref is not None and not ref.aside:
+                self.files.setdefault(spec.product, []).append(ref.params)
+            elif ref is not None and product is not None and not product.aside:
+                self.unwritten.append(f"{spec.stem}: {ref.aside}")
 
     def _decision_columns(self) -> dict[str, dict[str, float]]:
         """Numbers that group decisions gave to frames, by frame key.

@@ -100,6 +100,7 @@ def prepare(
         request.workers, request.memory, request.scheduler not in ("threads", "sync")
     )
     vetted, found = _vet(request, recipe, found, registry, digests, resources, watch)
+    found = replace(found, warnings=found.warnings + registry.faults.take())
     bad = {id(v.info) for v in vetted}
     frames = [
         (info, reader_for(info, registry.readers).name)
@@ -262,7 +263,7 @@ def run(
     # The limit may be a cluster's; what follows is done on this machine.
     memory = request.memory if here else min(request.memory, default_memory())
     threads = min(_here(request), fitting_reports(plan, registry, memory - BASE - kept))
-    finish(prepared, registry, record, timings, began, threads)
+    record = finish(prepared, registry, record, timings, began, threads)
     _check_made(plan, store)
     return record
 

@@ -288,5 +288,14 @@ def _output(spec: OutputTask, store: Store) -> Ref:
         return replace(ref, key=spec.key)
     frame = replace(store.frame(spec.product), provenance=store.ancestry(spec.product))
     writer = worker_registry().writers[spec.writer]
-    path = writer.write(frame, Path(spec.folder), spec.stem, spec.options)
+    try:
+        path = writer.write(frame, Path(spec.folder), spec.stem, spec.options)
+    except (ColdframeError, MemoryError, OSError):
+        raise
+    except Exception as error:  # a stranger's writer may fail in any way; the others still write
+        registry = worker_registry()
+        plugin = registry.origins[f"writer:{spec.writer}"].plugin
+        what = f"{type(error).__name__}: {error}"
+        why = f"plugin '{plugin}': its writer '{spec.writer}' failed and wrote nothing: {what}"
+        return replace(ref, key=spec.key, aside=why)
     return note_written(spec, path, f"{writer.name} {writer.version}", store)

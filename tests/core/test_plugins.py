@@ -63,8 +63,8 @@ def test_report_sections_are_collected():
             return [Section("Toy", 5, f"<p>{record}</p>")]
 
     registry = toy.registry(reporter=Reporter())
-    (found,) = registry.manager.hook.coldframe_report_sections(record="r")
-    assert found[0].html == "<p>r</p>"
+    (found,) = registry.report_sections("r")
+    assert found.html == "<p>r</p>"
 
 
 def test_an_unknown_step_names_the_nearest():

@@ -14,7 +14,6 @@ from coldframe.digests import cache_file
 from coldframe.hooks import hookimpl
 from coldframe.plugins import find_plugins
 from coldframe.vetting import gather
-from coldframe.vetting.gather import star_gauge
 
 
 @pytest.fixture(scope="module")
@@ -226,7 +225,7 @@ class Stranger:
 def test_a_stranger_may_measure_the_stars(clean, tmp_path, capsys, monkeypatch):
     registry = find_plugins()
     registry.manager.register(Stranger(), name="zz")
-    assert star_gauge(registry).name == "own"
+    assert registry.star_gauge().name == "own"
     monkeypatch.setattr("coldframe.plugins.find_plugins", lambda: registry)
     code, out, _ = call(capsys, "inspect", clean[0], "--store", tmp_path / "s", "--json")
     assert code == 0
@@ -240,10 +239,14 @@ class Broken:
         raise RuntimeError("no licence")
 
 
-def test_a_broken_gauge_is_told_in_one_line(clean, tmp_path, capsys, monkeypatch):
+def test_a_broken_gauge_is_told_in_one_line_and_the_next_is_asked(
+    clean, tmp_path, capsys, monkeypatch
+):
     registry = find_plugins()
     registry.manager.register(Broken(), name="zz")
     monkeypatch.setattr("coldframe.plugins.find_plugins", lambda: registry)
-    code, _, err = call(capsys, "inspect", clean[0], "--store", tmp_path / "s")
-    assert code == 1
-    assert "coldframe_star_gauge failed: RuntimeError: no licence" in err
+    code, out, _ = call(capsys, "inspect", clean[0], "--store", tmp_path / "s", "--json")
+    assert code == 0
+    (line,) = json.loads(out)["warnings"]
+    assert "coldframe_star_gauge failed and is left out: RuntimeError: no licence" in line
+    assert any("fwhm" in f["measures"] for f in json.loads(out)["frames"])

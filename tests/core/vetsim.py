@@ -22,12 +22,12 @@ from coldframe.digests import DigestCache
 from coldframe.frame import Flag, Frame, FrameInfo, Kind
 from coldframe.plugins import find_plugins
 from coldframe.vetting.compare import Subject
-from coldframe.vetting.gather import Fields, star_gauge
+from coldframe.vetting.gather import Fields
 from coldframe.vetting.measures import sight
 from coldframe.vetting.thresholds import vet_limits
 from coldframe.vetting.vet import judge
 
-GAUGE = star_gauge(find_plugins())
+GAUGE = find_plugins().star_gauge()
 LIMITS = vet_limits()
 FIELDS = Fields(GAUGE, DigestCache())
 START = datetime(2025, 3, 20, 21, 0, tzinfo=UTC)

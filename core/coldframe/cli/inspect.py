@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -94,6 +95,7 @@ def command(
         vetted, sights = vet(
             found, registry, limits, digests, keep=keep, workers=workers, watch=counting.show
         )
+    found = replace(found, warnings=found.warnings + registry.faults.take())
     facts = describe(found, vetted, sights)
     if as_json:
         print_json(facts)

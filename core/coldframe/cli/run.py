@@ -63,10 +63,15 @@ def execute(prepared: Any, registry: Any) -> RunRecord:
     for aside in prepared.plan.set_aside:
         if aside.step == "vet":
             click.echo(f"set aside {aside.info.label}: {aside.reason}", err=True)
-    for warning in (*prepared.scan.warnings, *prepared.plan.warnings):
+    before = (*prepared.scan.warnings, *prepared.plan.warnings)
+    for warning in before:
         click.echo(f"warning: {warning}", err=True)
     with Progress(prepared) as progress:
-        return run(prepared, registry, progress, progress.say)
+        record = run(prepared, registry, progress, progress.say)
+    for warning in record.warnings:
+        if warning not in before:
+            click.echo(f"warning: {warning}", err=True)
+    return record
 
 
 def summary(record: RunRecord, output: Path) -> dict[str, Any]:

@@ -32,7 +32,7 @@ def scan_folders(
     if not found.frames:
         reasons = "".join(f"\n  {label}: {why}" for label, why in found.set_aside)
         raise UsageError(f"no usable frame in {', '.join(map(str, folders))}{reasons}")
-    for warning in found.warnings:
+    for warning in (*found.warnings, *registry.faults.take()):
         click.echo(f"warning: {warning}", err=True)
     return found
 

@@ -93,7 +93,9 @@ def add(
         for info in known
         if info.kind is not Kind.LIGHT
     ]
-    out = Added(set_aside=list(found.set_aside), warnings=list(found.warnings))
+    out = Added(
+        set_aside=list(found.set_aside), warnings=[*found.warnings, *registry.faults.take()]
+    )
     out.lights = len(found.frames) - len(frames)
     if not frames:
         raise UsageError(_nothing(folders, found))

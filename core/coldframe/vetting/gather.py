@@ -10,10 +10,11 @@ from typing import Any
 
 from coldframe.decoded import decoded
 from coldframe.digests import DigestCache
-from coldframe.errors import ColdframeError, PluginError, SourceError
+from coldframe.errors import ColdframeError, SourceError
 from coldframe.frame import Array, FrameInfo, Kind
 from coldframe.hooks import StarGauge
 from coldframe.night import reader_for
+from coldframe.optional_hooks import GaugeError
 from coldframe.plugins import Registry
 from coldframe.sources import unchanged
 from coldframe.vetting.measures import SIGHT_VERSION, Sight, sight
@@ -31,7 +32,7 @@ def gather(
 
     watch : called with (frames measured, frames in all).
     """
-    gauge = star_gauge(registry)
+    gauge = registry.star_gauge()
     look_at = partial(_one, registry=registry, gauge=gauge, digests=digests)
     seen: list[Sight | str] = []
     with ThreadPoolExecutor(max_workers=max(workers, 1)) as pool:
@@ -47,18 +48,6 @@ def gather(
     return seen
 
 
-def star_gauge(registry: Registry) -> StarGauge | None:
-    """What the plugins offer to measure stars with. Raises PluginError when one of them fails."""
-    try:
-        gauge: StarGauge | None = registry.manager.hook.coldframe_star_gauge()
-    except Exception as error:  # a stranger's hook may fail in any way
-        raise PluginError(
-            f"a plugin's hook coldframe_star_gauge failed: {type(error).__name__}: {error}; "
-            "'coldframe steps' lists the plugins"
-        ) from None
-    return gauge
-
-
 class Fields:
     """Tells whether two lights show the same stars, and remembers the answer."""
 
@@ -71,7 +60,7 @@ class Fields:
         return self._gauge is not None
 
     def same(self, own: Sight, other: Sight) -> bool:
-        """Whether both show the same stars."""
+        """Whether both show the same stars; True where the gauge fails, which it tells itself."""
         gauge = self._gauge
         if gauge is None:
             return True
@@ -82,7 +71,10 @@ class Fields:
         key = "|".join(
             ("field", SIGHT_VERSION, gauge.name, gauge.version, own.pixels, other.pixels)
         )
-        return bool(self._digests.facts(key, compare)["same"])
+        try:
+            return bool(self._digests.facts(key, compare)["same"])
+        except GaugeError:
+            return True
 
 
 def _one(
@@ -92,12 +84,15 @@ def _one(
     digests: DigestCache,
 ) -> Sight | str:
     try:
-        return _measured(info, registry, gauge, digests)
+        try:
+            return _measured(info, registry, gauge, digests)
+        except GaugeError:
+            return _measured(info, registry, None, digests)  # its stars are not known, all else is
     except SourceError:
         raise  # no fault of the frame: nothing may be kept about it
     except ColdframeError as error:
         return " ".join(str(error).split()).removeprefix(f"{info.label}: ")
-    except Exception as error:  # a stranger's reader or gauge may fail in any way
+    except Exception as error:  # a stranger's reader may fail in any way
         return f"cannot be measured: {type(error).__name__}: {error}"
 
 

@@ -65,8 +65,9 @@ class _Series:
         sights = [subjects[i].sight for i in members]
         known = zero is not None or all(s.look.black_known for s in sights)
         base = zero or 0.0
-        # When no plugin measures stars, the look's own count stands in.
-        stars = [s.stars.get("stars", float(s.look.stars)) for s in sights]
+        # Where a light's stars are not measured, the look's own counts stand in for all.
+        measured = all("stars" in s.stars for s in sights)
+        stars = [s.stars["stars"] if measured else float(s.look.stars) for s in sights]
         return cls(
             stars=np.array(stars),
             fwhm=np.array([s.stars.get("fwhm", np.nan) for s in sights]),

@@ -14,7 +14,7 @@ from coldframe.plugins import Registry
 from coldframe.vetting.compare import Found, Subject
 from coldframe.vetting.darks import judge_darks
 from coldframe.vetting.flats import judge_flats
-from coldframe.vetting.gather import Fields, gather, star_gauge
+from coldframe.vetting.gather import Fields, gather
 from coldframe.vetting.labels import judge_copies, judge_labels
 from coldframe.vetting.lights import judge_lights
 from coldframe.vetting.measures import Sight
@@ -46,7 +46,7 @@ def vet(
         for i, one in enumerate(seen)
         if isinstance(one, Sight)
     ]
-    fields = Fields(star_gauge(registry), digests)
+    fields = Fields(registry.star_gauge(), digests)
     judged = judge(subjects, limits, fields, found.nights)
     by_place = dict(zip(read, judged, strict=True))
     digests.save()

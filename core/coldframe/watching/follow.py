@@ -19,7 +19,7 @@ from coldframe.plugins import Registry
 from coldframe.prepared import Prepared, Request
 from coldframe.session import prepare
 from coldframe.store import Store, product_key
-from coldframe.vetting.gather import gather, star_gauge
+from coldframe.vetting.gather import gather
 from coldframe.vetting.measures import Sight
 from coldframe.watching.arrivals import Arrivals
 from coldframe.watching.picture import Picture, load
@@ -60,7 +60,7 @@ class Follow:
         write_manifest(request.output, unfinished("watching", request.recipe or ""))
         self._arrivals = Arrivals(request.nights, registry.readers, settle, request.workers)
         self._arrivals.changed = clock()
-        self._gauge: StarGauge | None = star_gauge(registry)
+        self._gauge: StarGauge | None = registry.star_gauge()
         self._folder = request.store / "watch"
         self._pictures = self._earlier()
         # Lights of one picture go through one recipe, also after a stop.

@@ -14,6 +14,7 @@ import numpy as np
 from coldframe.errors import SetAside, StoreError
 from coldframe.frame import UNUSABLE, Array, Flag, Frame, FrameInfo
 from coldframe.hooks import StarGauge
+from coldframe.optional_hooks import GaugeError
 from coldframe.product import read_frame, write_frame
 from coldframe.stretch import fit_stretch, preview, render
 
@@ -88,7 +89,7 @@ class Picture:
             return {}
         try:
             found, _ = gauge.measure(self.frame)
-        except SetAside:
+        except (SetAside, GaugeError):
             return {}
         out = {name: float(found[name]) for name in ("noise", "sky", "fwhm") if name in found}
         if len(self.frames) == 1:
