@@ -15,7 +15,7 @@ from coldframe.recipe import Recipe, load_recipe
 from coldframe.recipe_document import shipped_recipes
 
 STEADY = 1.0
-"""degC: a camera whose header temperatures stay within this holds its sensor's temperature."""
+"""°C: a camera whose header temperatures stay within this holds its sensor's temperature."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -58,7 +58,7 @@ def _row(step: str, members: Sequence[tuple[Item, Served]]) -> dict[str, Any]:
     elif worst.blend is not None:
         blend = worst.blend
         chosen = {
-            "master": f"interpolated to {blend.temperature:.1f} degC",
+            "master": f"interpolated to {blend.temperature:.1f} °C",
             "of": [worst.candidates[i].key for i in (blend.cold, blend.warm)],
             "share_of_warmer": round(blend.weight, 4),
             "share_error": round(blend.weight_error, 4),

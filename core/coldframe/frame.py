@@ -45,7 +45,7 @@ UNUSABLE = Flag.NO_DATA | Flag.TRANSIENT
 class FrameInfo:
     """The facts about one frame. Missing is None, never a guess.
 
-    Sizes are (y, x) pixels of `data`; exposure in s; temperatures in degC; focal length in mm;
+    Sizes are (y, x) pixels of `data`; exposure in s; temperatures in °C; focal length in mm;
     black and white levels in ADU, black one value per CFA position (order of a row-major 2 x 2)
     or a single value; gain in e-/ADU; read noise in e-. Regions are (y0, y1, x0, x1), past the end.
     """

@@ -268,9 +268,9 @@ class _Compiler:
         )
         first, out = "", dict[int, str]()
         for night, members in nights.items():
-            mates = [items[m] for m in members]
+            together = [items[m] for m in members]
             label = f"{g.label} · {night}"
-            key = self._decision(use, mates, label, anchor=first, hint="" if first else hint)
+            key = self._decision(use, together, label, anchor=first, hint="" if first else hint)
             out |= dict.fromkeys(members, key)
             first = first or key
         return out

@@ -19,7 +19,7 @@ DEFAULT_TOLERANCES: Mapping[str, float] = {
     "aperture": 0.02,
     "focal_length": 0.02,
 }
-"""How much members of a group may differ: temperature in degC, the others as a fraction."""
+"""How much members of a group may differ: temperature in °C, the others as a fraction."""
 
 RELATIVE = frozenset({"exposure", "aperture", "focal_length"})
 """Facts whose tolerance is a fraction of the value, not an amount."""

@@ -20,13 +20,13 @@ from coldframe.frame import FrameInfo
 from coldframe.matching import Ranked
 
 STEP = 0.5
-"""degC: blends are made for temperatures rounded to this, so that a night needs few of them."""
+"""°C: blends are made for temperatures rounded to this, so that a night needs few of them."""
 
 
 @dataclass(frozen=True, slots=True)
 class Doubling:
     """How dark current grows: it doubles every `degrees` (1 sigma: `error`), from `masters` darks
-    between `low` and `high` degC."""
+    between `low` and `high` °C."""
 
     degrees: float
     error: float
@@ -39,7 +39,7 @@ class Doubling:
 class Blend:
     """Two darks and how to mix them.
 
-    cold, warm : places among the candidates. temperature : degC it is made for, and `off` how
+    cold, warm : places among the candidates. temperature : °C it is made for, and `off` how
     far that is from the frame. weight : of the warm one; `weight_error` from the doubling's.
     """
 
@@ -57,15 +57,15 @@ class Blend:
         """What was done, for the match's reason."""
         d = self.doubling
         return (
-            f"interpolated to {self.temperature:.1f} degC between {cold} "
-            f"({self.cold_temperature:.1f} degC) and {warm} ({self.warm_temperature:.1f} degC), "
+            f"interpolated to {self.temperature:.1f} °C between {cold} "
+            f"({self.cold_temperature:.1f} °C) and {warm} ({self.warm_temperature:.1f} °C), "
             f"share of the warmer {self.weight:.3f} ± {self.weight_error:.3f}; dark current "
-            f"doubles every {d.degrees:.2f} ± {d.error:.2f} degC (fitted to {d.masters} darks)"
+            f"doubles every {d.degrees:.2f} ± {d.error:.2f} °C (fitted to {d.masters} darks)"
         )
 
 
 def share(low: float, high: float, at: float, doubling: float) -> float:
-    """Share of the warmer dark: w above. All in degC."""
+    """Share of the warmer dark: w above. All in °C."""
     rate = math.log(2) / doubling
     return math.expm1((at - low) * rate) / math.expm1((high - low) * rate)
 
@@ -99,10 +99,10 @@ def blend_of(
     warmer = min((c for c in known if c[0] > wanted), default=None)
     if colder is None or warmer is None:
         side = "colder" if colder is None else "warmer"
-        return f"no dark of these settings is {side} than {wanted:.1f} degC"
+        return f"no dark of these settings is {side} than {wanted:.1f} °C"
     (low, cold), (high, warm) = colder, warmer
     if high - low > span:
-        return f"the nearest two are {high - low:.1f} degC apart; limit {span:g}"
+        return f"the nearest two are {high - low:.1f} °C apart; limit {span:g}"
     at = min(max(round(wanted / STEP) * STEP, low), high)
     weight = share(low, high, at, doubling.degrees)
     error = share_error(low, high, at, doubling)

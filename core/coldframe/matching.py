@@ -37,7 +37,7 @@ class Match:
     """The master that serves a frame.
 
     index : place among the candidates, None when none is close enough. distances : how far off
-    each fact is, in the fact's own unit (exposure s, temperature degC, age_days d, aperture
+    each fact is, in the fact's own unit (exposure s, temperature °C, age_days d, aperture
     f-number, focal_length mm). total : sum of distances, each divided by its tolerance, plus 1
     for every fact that only one side knows; for a dark that will be scaled the exposure counts 1
     plus the number of stops it is off (twice the stops when it has to be scaled up, which
@@ -269,7 +269,7 @@ def _temperature(
         _missing(out, "temperature", mine, theirs)
         return
     off = theirs - mine
-    words = f"{abs(off):.1f} degC {'warmer' if off > 0 else 'colder'}"
+    words = f"{abs(off):.1f} °C {'warmer' if off > 0 else 'colder'}"
     if not _count(out, "temperature", abs(off), tolerance):
         out.beyond["temperature"] = f"is {words}; tolerance {tolerance:g}"
     elif abs(off) >= 0.05:

@@ -26,7 +26,7 @@ def _number(default: float, unit: str, description: str, minimum: float = 0) -> 
 
 
 def _temperature(default: float) -> dict[str, Any]:
-    return _number(default, "degC", "Largest difference in sensor temperature.")
+    return _number(default, "°C", "Largest difference in sensor temperature.")
 
 
 def _age() -> dict[str, Any]:
@@ -66,7 +66,7 @@ RULES_SCHEMA: Mapping[str, Any] = {
                 "serves the frame too.",
             },
             scale_limit=_number(
-                4, "1", "Most that a dark may be scaled up; its noise grows with it.", 1
+                4, "ratio", "Most that a dark may be scaled up; its noise grows with it.", 1
             ),
             interpolate={
                 "type": "boolean",
@@ -76,7 +76,7 @@ RULES_SCHEMA: Mapping[str, Any] = {
                 "camera's darks in the calibration library show.",
             },
             interpolate_span=_number(
-                20, "degC", "Most that the two darks may differ in temperature."
+                20, "°C", "Most that the two darks may differ in temperature."
             ),
         ),
         "dark-flat": _block(

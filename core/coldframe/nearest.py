@@ -84,7 +84,7 @@ class _Table:
     """Candidates and how they compare with frames alike; arrays run by candidate, (n,).
 
     total, wrong, beyond : as far as they do not depend on temperature, time and night.
-    temperature (degC), start (s) : NaN where not known. age : most days, NaN without limit.
+    temperature (°C), start (s) : NaN where not known. age : most days, NaN without limit.
     """
 
     candidates: tuple[Candidate, ...]
@@ -97,7 +97,7 @@ class _Table:
     nights: tuple[str | None, ...]
     belongs: tuple[str, ...]
     library: Array
-    warmth: float | None  # tolerance of temperature, degC; None where it does not count
+    warmth: float | None  # tolerance of temperature, °C; None where it does not count
     costs: dict[str | None, Array] = field(default_factory=dict)  # by the frame's night
 
     @classmethod

@@ -28,7 +28,7 @@ Every line is optional. ::
 
 Facts: `camera`, `lens`, `optics`, `filter`, `target` (names); `iso`; `gain_setting` and `offset`
 (a cooled camera's own numbers); `gain` (e-/ADU); `read_noise` (e-); `exposure` (s); `temperature`
-(degC); `aperture` (f-number); `focal_length` (mm); `binning` (2, or 2x2 across and down); `cfa`
+(°C); `aperture` (f-number); `focal_length` (mm); `binning` (2, or 2x2 across and down); `cfa`
 (RGGB and the like: the colours of the top left 2 x 2, row by row); `black` (ADU, one number
 or four in the same order); `white` (ADU).
 
@@ -104,7 +104,7 @@ class FileNote:
 
 @dataclass(frozen=True, slots=True)
 class Notes:
-    """One folder's notes. Temperatures are in degC at UTC times, earliest first.
+    """One folder's notes. Temperatures are in °C at UTC times, earliest first.
 
     Paths handed to the methods are relative to the notes file's folder, with forward slashes.
     """

@@ -192,7 +192,7 @@ FACTS: Mapping[str, Callable[[Any], Any]] = {
     "gain": number(0, "e-/ADU"),
     "read_noise": number(0, "e-"),
     "exposure": number(0, "s"),
-    "temperature": number(-273.15, "degC"),
+    "temperature": number(-273.15, "°C"),
     "aperture": number(0),
     "focal_length": number(0, "mm"),
     "binning": binning,

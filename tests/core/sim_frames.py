@@ -10,8 +10,8 @@ import numpy as np
 from astropy.io import fits
 
 SHAPE = (64, 96)
-DOUBLING = 6.0  # degC
-DARK_AT_0 = 2.0  # e-/s, the median pixel at 0 degC
+DOUBLING = 6.0  # °C
+DARK_AT_0 = 2.0  # e-/s, the median pixel at 0 °C
 GAIN = 2.0  # e-/ADU
 READ_NOISE = 3.0  # e-
 BLACK = 800.0  # ADU

@@ -135,7 +135,7 @@ def test_a_run_takes_masters_from_the_library(made, tmp_path):
     assert dark["frames"] == len(paths)
     assert dark["chosen"]["library"]
     assert "-10.0 °C" in dark["chosen"]["master"]
-    assert "does not fit: is 10.0 degC warmer" in dark["runner_up_words"]
+    assert "does not fit: is 10.0 °C warmer" in dark["runner_up_words"]
     assert dark["chosen"]["distances"]["age_days"] == pytest.approx(12, abs=0.1)
     assert dark["chosen"]["total"] == pytest.approx(12 / 365 + 0.05, abs=0.01)
     plan = good("plan", lights, "-o", tmp_path / "o", "--library", library)
@@ -205,12 +205,12 @@ def test_interpolation_only_when_the_recipe_allows_it(made, tmp_path):
     plain = good("match", *asked)["matches"]
     dark = next(r for r in plain if r["kind"] == "dark" and r["step"] == "clean")
     assert dark["chosen"] is None
-    assert "5.0 degC" in dark["why"]
+    assert "5.0 °C" in dark["why"]
     (tmp_path / "warm.yaml").write_text(RECIPE)
     asked += ("--recipe", tmp_path / "warm.yaml")
     found = good("match", *asked)["matches"]
     dark = next(r for r in found if r["kind"] == "dark" and r["step"] == "clean")
-    for word in ("interpolated to -5.0 degC between library", "dark current doubles every", "±"):
+    for word in ("interpolated to -5.0 °C between library", "dark current doubles every", "±"):
         assert word in dark["why"]
     truth = (2 ** (5 / 6) - 1) / (2 ** (10 / 6) - 1)
     share, error = dark["chosen"]["share_of_warmer"], dark["chosen"]["share_error"]
@@ -218,7 +218,7 @@ def test_interpolation_only_when_the_recipe_allows_it(made, tmp_path):
     good("run", *asked)
     manifest = json.loads((tmp_path / "o" / "coldframe-run.json").read_text())
     use = next(u for u in manifest["frames"][0]["masters"] if u["kind"] == "dark")
-    assert "interpolated to -5.0 degC" in use["note"]
+    assert "interpolated to -5.0 °C" in use["note"]
     key = use["product"]
     master = read_frame(tmp_path / "o" / "store" / key[:2] / f"{key}.fits")
     expected = sim.BLACK + sim.PATTERN + 60 * sim.dark_current(-5.0) / sim.GAIN
@@ -275,7 +275,7 @@ def test_masters_age_out_by_the_users_rule(library, tmp_path):
 def test_gaps_are_told(library):
     found = good("library", "gaps", "--library", library)
     words = [gap["words"] for gap in found]
-    assert any("none between -10.0 and 0.0 degC" in w for w in words)
+    assert any("none between -10.0 and 0.0 °C" in w for w in words)
     assert any("has 6 frames only" in w for w in words)
     assert "temperature" in call("library", "gaps", "--library", library).stdout
 

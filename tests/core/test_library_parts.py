@@ -59,7 +59,7 @@ def test_levels_that_the_temperature_explains_do_not_disagree():
     cold, warm = entry(1), entry(2, levels=(112.0, 113.0, 111.5, 112.2), temperature=1.0)
     told = compare_levels(cold, warm, None, 0.0)
     assert told.disagrees
-    assert "1.0 degC warmer, which may explain it" in told.words
+    assert "1.0 °C warmer, which may explain it" in told.words
     explained = compare_levels(cold, warm, LAW, 1.6)
     assert not explained.disagrees
     assert "explain +11.7" in explained.words
@@ -148,7 +148,7 @@ def test_a_camera_that_takes_its_dark_current_away_itself_is_told():
     assert isinstance(told, str)
     assert "cannot be told from 0" in told
     assert words({"Nachtauge": told, "": LAW}) == [
-        "unknown camera: dark current doubles every 6.00 ± 0.20 degC (5 darks, -20.0 to 20.0 degC)",
+        "unknown camera: dark current doubles every 6.00 ± 0.20 °C (5 darks, -20.0 to 20.0 °C)",
         f"Nachtauge: {told}",
     ]
 
@@ -180,10 +180,10 @@ def test_a_blend_is_between_two_darks_and_never_beyond_them():
     assert (made.cold, made.warm, made.temperature) == (1, 2, 4.5)
     assert made.off == pytest.approx(0.2)
     assert 0 < made.weight < 1
-    assert "10.0 degC apart" in blend_of(frame, darks, ranked, LAW, 5.0)
+    assert "10.0 °C apart" in blend_of(frame, darks, ranked, LAW, 5.0)
     warm = info("light", temperature=30.0)
     told = blend_of(warm, darks, rank(warm, Kind.DARK, darks), LAW, 20.0)
-    assert told == "no dark of these settings is warmer than 30.0 degC"
+    assert told == "no dark of these settings is warmer than 30.0 °C"
     assert blend_of(frame, darks, ranked, "no law", 20.0) == "no law"
 
 
@@ -228,7 +228,7 @@ def test_interpolating_is_asked_for_and_always_told():
     assert "tolerance 3" in plain.note
     (asked,) = serve(frame, by_kind, {"dark": {"interpolate": True}}, shelf)
     assert asked.blend.temperature == 5.0
-    assert "between night's (-5.0 degC) and library l: kept (12.0 degC)" in asked.note
+    assert "between night's (-5.0 °C) and library l: kept (12.0 °C)" in asked.note
     (unknown,) = serve(
         frame, by_kind, {"dark": {"interpolate": True}}, replace(shelf, doublings={})
     )
@@ -294,7 +294,7 @@ def test_gaps_of_a_library():
     ]  # fmt: skip
     found = {gap.what: gap.words for gap in gaps(entries, {**DEFAULT_AGES, "dark": None})}
     assert set(found) == {"no bias", "temperature", "aged out"}
-    assert "from -7.0 to -3.0 degC find none" in found["temperature"]
+    assert "from -7.0 to -3.0 °C find none" in found["temperature"]
     few = gaps([entry(1), entry(2, "bias", levels=many)], dict.fromkeys(DEFAULT_AGES))
     assert {gap.what for gap in few} == {"few frames", "no flat"}
 

@@ -46,7 +46,7 @@ def test_nearest_temperature_wins_and_the_other_is_runner_up():
     assert (found.index, found.runner_up) == (1, 0)
     assert found.distances["temperature"] == pytest.approx(0.5)
     assert found.total == pytest.approx(0.5 / 3)
-    assert "0.5 degC colder" in found.reason
+    assert "0.5 °C colder" in found.reason
 
 
 def test_beyond_tolerance_there_is_no_match_and_the_reason_says_how_far():
@@ -54,7 +54,7 @@ def test_beyond_tolerance_there_is_no_match_and_the_reason_says_how_far():
     assert found.index is None
     assert math.isinf(found.total)
     assert "nearest dark" in found.reason
-    assert "7.2 degC warmer; tolerance 3" in found.reason
+    assert "7.2 °C warmer; tolerance 3" in found.reason
     assert found.distances["temperature"] == pytest.approx(7.2)
 
 

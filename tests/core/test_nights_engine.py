@@ -229,7 +229,7 @@ def test_a_nights_own_master_comes_before_another_nights():
         (served,) = serve(light, {Kind.DARK: darks}, {})
         return served.chosen.key
 
-    # Another night's must be nearer by a tenth of the tolerance of 3 degC.
+    # Another night's must be nearer by a tenth of the tolerance of 3 °C.
     assert chosen(dark("a", -10.0), dark("b", -10.2)) == "b"
     assert chosen(dark("a", -10.0), dark("b", -10.5)) == "a"
     # A folder of calibration frames is no other night.

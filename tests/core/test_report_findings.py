@@ -249,5 +249,5 @@ def test_a_master_that_fits_badly_is_named_with_the_reason() -> None:
         "A closer match than dark · 2 °C: for light_1.dng it is 3 tolerances away "
         "(temperature 6 °C, exposure 0 s)."
     ]
-    noted = [light(0, masters=(replace(far, note="dark: 6.0 degC warmer"), bias))]
-    assert "3 tolerances away (dark: 6.0 degC warmer)" in to_shoot(run(noted, masters=(master,)))[0]
+    noted = [light(0, masters=(replace(far, note="dark: 6.0 °C warmer"), bias))]
+    assert "3 tolerances away (dark: 6.0 °C warmer)" in to_shoot(run(noted, masters=(master,)))[0]

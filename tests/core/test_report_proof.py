@@ -131,10 +131,10 @@ STEPS = [
 @pytest.mark.parametrize(
     ("step", "reason", "said"),
     [
-        ("vet", "cloud: 0 stars where its mates show 494", "--keep 'light_0.dng'"),
+        ("vet", "cloud: 0 stars where comparable frames show 494", "--keep 'light_0.dng'"),
         ("aligned", "only 2 stars found, 10 needed; cloud or bad focus?", "aligned.min_stars=... (now 10)"),
         ("aligned", "1.9 times the usual 3 px, 1.5 times allowed ('max_blur')", "aligned.max_blur=... (now 1.5)"),
-        ("clean", "no dark serves it: 3.0 degC warmer", "dark frames that match this light"),
+        ("clean", "no dark serves it: 3.0 °C warmer", "dark frames that match this light"),
         ("clean", "fitting the dark's scale needs a bias", "clean.dark_scaling=none"),
         ("clean", "has 10 x 10 pixels and the master dark 12 x 12", "masters of the same size"),
         ("load", "light.dng cannot be read: truncated", "a sound copy of the file"),

@@ -285,7 +285,7 @@ def test_sheet_and_table_hold_the_list_and_its_cautions(night, tmp_path):
         rows = list(csv.DictReader(handle))
     facts = as_facts(shots, wish)["items"]
     assert [int(r["shoot"]) for r in rows] == [f["shoot"] for f in facts]
-    assert {"exposure_s", "temperature_degC", "time_s"} <= set(rows[0])
+    assert {"exposure_s", "temperature_c", "time_s"} <= set(rows[0])
 
 
 def test_no_caution_about_the_sun_without_flats_to_shoot():

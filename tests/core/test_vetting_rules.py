@@ -43,7 +43,7 @@ def judged(rule, subjects, *more):
 
 
 def test_dark_current_may_double_in_six_degrees_but_not_in_none():
-    """Dark current doubles every few degC: Widenhorn et al. 2002, Proc. SPIE 4669, 193."""
+    """Dark current doubles every few °C: Widenhorn et al. 2002, Proc. SPIE 4669, 193."""
     cold = [subject(Kind.DARK, 10, exposure=60.0, temperature=-10.0, number=i) for i in range(5)]
     warm = [subject(Kind.DARK, 40, exposure=60.0, temperature=2.0, number=10 + i) for i in range(3)]
     long = [subject(Kind.DARK, 40, exposure=240.0, temperature=-10.0, number=20)]
@@ -53,7 +53,7 @@ def test_dark_current_may_double_in_six_degrees_but_not_in_none():
     *good, bad = judged(judge_darks, [*cold, leaky])
     assert not any(good)
     assert [f.rule for f in bad] == ["leak"]
-    # 10 ADU x 2^(3 degC of doubt / 6) + half the noise of a pixel
+    # 10 ADU x 2^(3 °C of doubt / 6) + half the noise of a pixel
     assert bad[0].limit == pytest.approx(10 * 2**0.5 + 2.5)
     assert "40.0 ADU above zero" in bad[0].reason
 

@@ -48,7 +48,7 @@ class Mean(StackStep):
     name = "mean"
     about = "Mean with weights by level"
     min_frames = 2
-    columns = {"share": Column("1", "weight in the stack")}
+    columns = {"share": Column("ratio", "weight in the stack")}
 
     def survey(self, frame, ctx):
         return {"level": np.array([frame.data.mean(dtype=np.float64)])}

@@ -207,7 +207,7 @@ FAULTS = {
     "leak in a bias": ("leak", lambda n: n.bias(light=n.leak(1.0, "even"))),
     "dark of another exposure": ("settings", lambda n: n.dark(exposure=n.plan.exposure / 4)),
     "dark of another gain": ("settings", lambda n: with_facts(n.dark(), iso=n.plan.setting * 2)),
-    "dark 5 degC off": ("settings", lambda n: n.dark(temperature=n.cool - 5.0)),
+    "dark 5 °C off": ("settings", lambda n: n.dark(temperature=n.cool - 5.0)),
     "bias of 0.5 s": ("bias exposure", lambda n: n.bias(exposure=0.5)),
     "flat at 130% of the range": ("flat clipped", lambda n: n.flat(1.3)),
     "flat at 4% of the range": ("flat dark", lambda n: n.flat(0.04)),

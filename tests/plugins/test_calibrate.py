@@ -32,7 +32,7 @@ class Sensor:
         self.rng = rng
         y, x = np.mgrid[0 : SHAPE[0], 0 : SHAPE[1]]
         self.bias = BLACK + 3 * np.sin(x / 9) + rng.normal(0, 2, SHAPE[1]) + 0.01 * y
-        self.current = rng.gamma(4, 0.05, SHAPE)  # e-/s at 10 degC
+        self.current = rng.gamma(4, 0.05, SHAPE)  # e-/s at 10 °C
         hot = rng.choice(np.arange(SHAPE[0] * SHAPE[1]), 400, replace=False)
         self.hot = np.sort(hot)
         self.current.ravel()[self.hot] = rng.uniform(5, 60, hot.size)

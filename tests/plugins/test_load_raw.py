@@ -422,7 +422,7 @@ def test_iso_beyond_two_bytes_comes_from_the_long_tag() -> None:
 
 
 def test_canon_temperature_and_its_absence() -> None:
-    # That the byte is degC + 128 and 0 where there is no sensor: common practice, no source. A
+    # That the byte is °C + 128 and 0 where there is no sensor: common practice, no source. A
     # real camera's JPEG with 0 ("-128 C") was seen.
     info = FrameInfo()
 

@@ -91,7 +91,7 @@ def test_the_doublings_error_covers_the_truth_as_often_as_it_says():
 def test_blends_follow_the_physics_over_the_usual_range(energy):
     """Dark current after Janesick (2001), Scientific Charge-Coupled Devices, equation 7.24 (from
     memory): I ~ T^1.5 exp(-Eg / 2kT); Eg/2 is 0.55 eV in silicon, and sensors show up to 0.65.
-    With the doubling temperature of the 10 degC around, a blend between darks 10 degC apart is
+    With the doubling temperature of the 10 °C around, a blend between darks 10 °C apart is
     right within 2% of the warmer one's dark signal."""
     boltzmann = 8.617333e-5  # eV/K, CODATA 2018
 

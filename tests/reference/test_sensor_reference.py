@@ -21,7 +21,7 @@ from coldframe.demo.sensor import expose, make_sensor
 from coldframe.demo.sky import Psf, Stars
 
 SHAPE = (400, 600)
-COLD = -100.0  # degC, where there is no dark current to speak of
+COLD = -100.0  # °C, where there is no dark current to speak of
 
 
 def noise_of_pair(one, two):

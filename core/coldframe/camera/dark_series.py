@@ -17,8 +17,8 @@ from coldframe.facts import exposure_text
 from coldframe.frame import Array, FrameInfo
 from coldframe.grouping import group
 
-_APART = 3.0  # degC between the extremes before a doubling temperature means something
-_READING = 0.1  # degC: thermometers are noted to a digit after the point
+_APART = 3.0  # °C between the extremes before a doubling temperature means something
+_READING = 0.1  # °C: thermometers are noted to a digit after the point
 _LIKE = 0.05  # exposures that differ by less than this fraction count as equal
 
 
@@ -36,7 +36,7 @@ class _Series:
     """All exposures at one temperature, the bias among them."""
 
     temperature: float | None
-    spread: float  # standard deviation of the frames' temperatures, degC
+    spread: float  # standard deviation of the frames' temperatures, °C
     levels: tuple[_Level, ...]
     hot_share: float
     longest: float
@@ -118,7 +118,7 @@ class Darks:
         return out
 
     def doubling(self, rates: Sequence[DarkRate]) -> Value | None:
-        """Doubling temperature in degC; None when the temperatures lie within 3 degC."""
+        """Doubling temperature in °C; None when the temperatures lie within 3 °C."""
         placed = [(r.temperature, r) for r in rates if r.temperature is not None]
         if not placed or max(t for t, _ in placed) - min(t for t, _ in placed) < _APART:
             return None
@@ -187,7 +187,7 @@ def dark_series(
 
 
 def _spread(frames: Sequence[FrameInfo]) -> float:
-    """How well the temperature is known, degC: as the frames differ, and no better than they are
+    """How well the temperature is known, °C: as the frames differ, and no better than they are
     noted (a digit after the point)."""
     known = [f.temperature for f in frames if f.temperature is not None]
     return max(float(np.std(known)) if len(known) > 1 else 0.0, _READING)

@@ -16,7 +16,7 @@ VERSION = 1
 _HEAD = """\
 # Coldframe camera file: what was measured about one camera. Runs read it; see docs/cameras.md.
 # gain: e-/ADU. read_noise, full_well, dsnu: e-. *_adu, black, white: ADU. dark.rate: e-/s.
-# prnu, linearity: %. temperature, doubling: degC. *_error: standard uncertainty, same unit.
+# prnu, linearity: %. temperature, doubling: °C. *_error: standard uncertainty, same unit.
 """
 
 
@@ -64,10 +64,10 @@ class Setting:
     doubling_error: float | None = None
 
     def dark_rate(self, temperature: float | None) -> float | None:
-        """Dark current in e-/s at a sensor temperature, degC.
+        """Dark current in e-/s at a sensor temperature, °C.
 
         From the nearest measured temperature by the doubling temperature; without that only a
-        measurement within 2 degC counts. None when nothing is known.
+        measurement within 2 °C counts. None when nothing is known.
         """
         known = [d for d in self.dark if d.rate is not None and d.rate > 0]
         if not known:

@@ -198,10 +198,7 @@ def _print(comparison: Comparison) -> None:
     print_table(
         f"{comparison.name}: {a} lights in A, {b} in B, {both} in both",
         ["figure (lower is better)", "A", "B", "unit", "verdict"],
-        [
-            [f.what, f"{f.a:.3g}", f"{f.b:.3g}", "" if f.unit == "1" else f.unit, f.verdict]
-            for f in comparison.figures
-        ],
+        [[f.what, f"{f.a:.3g}", f"{f.b:.3g}", f.unit, f.verdict] for f in comparison.figures],
     )
     for note in comparison.notes:
         click.echo(f"note: {note}")

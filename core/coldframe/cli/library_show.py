@@ -61,7 +61,7 @@ def print_page(facts: Mapping[str, Any]) -> None:
     click.echo()
     print_table(
         "Frames",
-        ["frame", "taken", "exposure (s)", "degC", "level (ADU)", "noise (ADU)"],
+        ["frame", "taken", "exposure (s)", "°C", "level (ADU)", "noise (ADU)"],
         [
             [
                 shot["label"],
@@ -92,6 +92,6 @@ def _dark_current(found: Mapping[str, Any] | None) -> list[list[str]]:
     growth = (
         law["unknown"]
         if "unknown" in law
-        else f"every {law['degrees']:.2f} ± {law['error']:.2f} degC ({law['masters']} darks)"
+        else f"every {law['degrees']:.2f} ± {law['error']:.2f} °C ({law['masters']} darks)"
     )
     return [["dark current", text], ["it doubles", growth]]

@@ -133,7 +133,7 @@ def compare(
             interval(width, errors[1], members),
         ),
         Figure(
-            "flatter", "large-scale gradient of the sky, in units of the lower noise", "1",
+            "flatter", "large-scale gradient of the sky, in units of the lower noise", "ratio",
             flat[0] / unit, flat[1] / unit, float(np.log(flat[0] / flat[1])),
             interval(float(np.log(flat[0] / flat[1])), flat_error, blocks),
         ),

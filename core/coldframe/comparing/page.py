@@ -116,7 +116,7 @@ def _table(told: Comparison) -> Table:
                 Cell(figure.what[0].upper() + figure.what[1:]),
                 Cell(number(figure.a, 3)),
                 Cell(number(figure.b, 3)),
-                Cell("–" if figure.unit == "1" else figure.unit),
+                Cell(figure.unit),
                 Cell(number(figure.percent(figure.gain), 3)),
                 Cell(interval_text(figure)),
             ]

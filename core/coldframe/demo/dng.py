@@ -38,7 +38,7 @@ class DngFacts:
     mosaic when None. start : with a time zone; the zone is written as the Exif offset.
     orientation : the TIFF number, 1 to 8. colour_matrix : XYZ to camera, row-major 3 x 3, under
     the D65 illuminant. neutral : camera response to grey. exposure in s, focal length in mm,
-    temperature in degC.
+    temperature in °C.
     """
 
     make: str

@@ -107,7 +107,7 @@ class _Session:
     per_second: float = 0.0
 
     def begin(self, when: datetime, temperature: float, per_second: float) -> None:
-        """A new session: the sensor starts at `temperature` and warms by degC per second."""
+        """A new session: the sensor starts at `temperature` and warms by °C per second."""
         self.start = self.now = when
         self.temperature, self.per_second = temperature, per_second
 

@@ -60,7 +60,7 @@ class Scenario:
 
     lights : number by band (one number for a CFA camera). exposure : s, of the lights.
     flat_exposure : s, by filter. star_bands : see `coldframe.demo.sky.make_stars`.
-    dark_sets : (number, temperature in degC); the first fits the lights. drift : share of the
+    dark_sets : (number, temperature in °C); the first fits the lights. drift : share of the
     sensor's diagonal that the pointing wanders in the night. fwhm : px.
     """
 

@@ -27,7 +27,7 @@ class Camera:
     cfa : colours of the top left 2 x 2, or None. black : ADU, one for each of the four CFA
     positions. white : ADU where the converter stops. settings : by ISO or gain setting, (gain in
     e-/ADU, read noise in e-). full_well : e-.
-    dark : median dark current, e-/s/px at `dark_at` degC; it doubles every `doubling` degC and
+    dark : median dark current, e-/s/px at `dark_at` °C; it doubles every `doubling` °C and
     differs between pixels with a log-normal spread of `dark_spread` (sigma of ln).
     hot : share of hot pixels, whose dark current lies evenly in ln between the two hot_rate
     (e-/s/px). glow : e-/s/px in the lower right corner at `dark_at`.
@@ -68,7 +68,7 @@ class Camera:
         return self.settings[setting][1]
 
     def warmth(self, temperature: float) -> float:
-        """Dark current at this temperature (degC) relative to the one at `dark_at`."""
+        """Dark current at this temperature (°C) relative to the one at `dark_at`."""
         return float(2 ** ((temperature - self.dark_at) / self.doubling))
 
     def mean_dark(self, temperature: float) -> float:
@@ -143,7 +143,7 @@ def expose(
     ----------
     light : photo-electrons per pixel that an even sensor would collect on average, float32
         (y, x); None with the shutter or the cap closed.
-    exposure : s. temperature : degC. setting : ISO or gain setting.
+    exposure : s. temperature : °C. setting : ISO or gain setting.
     scale : factor on `light`, for lamps whose brightness changes from frame to frame.
     """
     camera = sensor.camera

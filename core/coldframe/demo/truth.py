@@ -38,7 +38,7 @@ class Shot:
 
     band : which band a monochrome camera saw, by number; None for a CFA camera or no light.
     lamp : photo-electrons per pixel by band on the optical axis, for flats. exposure in s,
-    temperature in degC, start with a time zone.
+    temperature in °C, start with a time zone.
     """
 
     name: str

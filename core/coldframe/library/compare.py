@@ -109,7 +109,7 @@ def compare_levels(a: Entry, b: Entry, doubling: Doubling | None, rate: float) -
             expected = rate * (a.info.exposure or 0.0) * growth
             note = f"; their temperatures explain {expected:+.2f} ADU of it"
         else:
-            note = f"; it is {warm - cold:+.1f} degC warmer, which may explain it"
+            note = f"; it is {warm - cold:+.1f} °C warmer, which may explain it"
     t, freedom, p = welch(a.levels, b.levels, expected)
     difference = float(np.mean(b.levels) - np.mean(a.levels))
     bad = p < RARE

@@ -14,7 +14,7 @@ from coldframe.library.entry import Entry, mean_error
 from coldframe.matching import match
 
 READING = 1 / math.sqrt(12)
-"""degC: 1 sigma of a temperature told in whole degrees (JCGM 100:2008, 4.3.7)."""
+"""°C: 1 sigma of a temperature told in whole degrees (JCGM 100:2008, 4.3.7)."""
 
 SURE = 3.0
 """Sigmas by which a dark current must exceed 0 to take part in the fit."""
@@ -76,7 +76,7 @@ def doubling_of(entries: Sequence[Entry]) -> Doubling | str:
         elif found.value <= SURE * found.error:
             why = why or (
                 f"its dark current, {found.value:.2g} ± {found.error:.2g} ADU/s at "
-                f"{entry.info.temperature:.1f} degC, cannot be told from 0"
+                f"{entry.info.temperature:.1f} °C, cannot be told from 0"
             )
         else:
             info = entry.info
@@ -103,7 +103,7 @@ def fit_doubling(
 
     Parameters
     ----------
-    temperatures : degC. currents, errors : any one unit a setting, above 0.
+    temperatures : °C. currents, errors : any one unit a setting, above 0.
 
     Notes
     -----
@@ -120,7 +120,7 @@ def fit_doubling(
     ]
     use = np.array([spread[k] for k in column], bool)
     if not use.any():
-        return "it takes darks and bias of one setting at two temperatures more than 1 degC apart"
+        return "it takes darks and bias of one setting at two temperatures more than 1 °C apart"
     t, y, column = t[use], y[use], column[use]
     relative = (np.asarray(errors, float) / np.asarray(currents, float))[use]
     heights = (column[:, None] == np.unique(column)[None, :]).astype(float)
@@ -149,8 +149,8 @@ def words(found: Mapping[str, Doubling | str]) -> list[str]:
         + (
             d
             if isinstance(d, str)
-            else f"dark current doubles every {d.degrees:.2f} ± {d.error:.2f} degC "
-            f"({d.masters} darks, {d.low:.1f} to {d.high:.1f} degC)"
+            else f"dark current doubles every {d.degrees:.2f} ± {d.error:.2f} °C "
+            f"({d.masters} darks, {d.low:.1f} to {d.high:.1f} °C)"
         )
         for camera, d in sorted(found.items())
     ]

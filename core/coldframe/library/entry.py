@@ -26,7 +26,7 @@ FLAT_LABELS = ("kind", "filter", "optics", "aperture", "iso", "gain_setting")
 @dataclass(frozen=True, slots=True)
 class Shot:
     """One frame in a master. level and noise in ADU (median and robust sigma), exposure in s,
-    temperature in degC."""
+    temperature in °C."""
 
     id: str
     label: str

@@ -86,8 +86,8 @@ def _temperatures(darks: Sequence[Entry]) -> list[Gap]:
         for low, high in pairwise(steps):
             if high - low > reach:
                 words = (
-                    f"darks {setting}: none between {low:.1f} and {high:.1f} degC; lights from "
-                    f"{low + reach / 2:.1f} to {high - reach / 2:.1f} degC find none near"
+                    f"darks {setting}: none between {low:.1f} and {high:.1f} °C; lights from "
+                    f"{low + reach / 2:.1f} to {high - reach / 2:.1f} °C find none near"
                 )
                 out.append(Gap("temperature", camera or "", "dark", words))
     return out

@@ -42,7 +42,7 @@ class ProductRecord:
     id: str  # store key
     step: str  # recipe step id
     uses: str  # the step's name, such as "combine"
-    label: str  # such as "dark · 120 s · 14 degC"
+    label: str  # such as "dark · 120 s · 14 °C"
     info: FrameInfo
     measures: Mapping[str, float]
     frames: tuple[str, ...]  # ids of the source frames that went in

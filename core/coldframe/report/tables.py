@@ -36,7 +36,7 @@ _DISTANCE_UNITS = {
     "age_days": "d",
     "focal_length": "mm",
 }
-_WORDS = {"degC": "°C", "deg": "°", "1": ""}
+_SHOWN = {"deg": "°", "count": "", "ratio": ""}
 _TITLES = {"fwhm": "FWHM", "age_days": "age"}
 
 
@@ -48,7 +48,7 @@ def title(name: str) -> str:
 def unit(record: RunRecord, name: str) -> str:
     """A measure's unit as shown, "" where it has none."""
     column = record.columns.get(name)
-    return _WORDS.get(column.unit, column.unit) if column else ""
+    return _SHOWN.get(column.unit, column.unit) if column else ""
 
 
 def numeric(value: float | None) -> Cell:

@@ -11,7 +11,7 @@ LIGHTS = 180  # a night
 FLATS = 20  # each night's own
 BIASES = 20
 DARKS = 30  # of each temperature
-SETS = (16.0, 11.0, 6.0)  # degC
+SETS = (16.0, 11.0, 6.0)  # °C
 
 
 def season(

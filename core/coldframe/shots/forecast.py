@@ -16,12 +16,12 @@ _STEP = 1.0  # min
 
 @dataclass(frozen=True, slots=True)
 class Forecast:
-    """Air temperatures in degC at minutes since the first midnight, rising; joined by lines."""
+    """Air temperatures in °C at minutes since the first midnight, rising; joined by lines."""
 
     points: tuple[tuple[float, float], ...]
 
     def at(self, minute: float) -> float:
-        """Air temperature, degC; `minute` must lie within the forecast."""
+        """Air temperature, °C; `minute` must lie within the forecast."""
         for (t0, c0), (t1, c1) in pairwise(self.points):
             if t0 <= minute <= t1:
                 return c0 + (c1 - c0) * (minute - t0) / (t1 - t0)
@@ -29,7 +29,7 @@ class Forecast:
 
     @property
     def range(self) -> tuple[float, float]:
-        """Lowest and highest air temperature, degC."""
+        """Lowest and highest air temperature, °C."""
         values = [c for _, c in self.points]
         return min(values), max(values)
 
@@ -91,7 +91,7 @@ def read_forecast(text: str) -> Forecast:
 def spans(
     forecast: Forecast, wanted: float, tolerance: float, above: float = 0.0
 ) -> Sequence[Span]:
-    """When the sensor, warmer than the air by `above`, is within `tolerance` of `wanted` (degC)."""
+    """When the sensor, warmer than the air by `above`, is within `tolerance` of `wanted` (°C)."""
     return tuple(_spans(forecast, wanted, tolerance, above))
 
 

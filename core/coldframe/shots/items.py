@@ -13,7 +13,7 @@ from coldframe.shots.forecast import Forecast
 class Wish:
     """share : how much each kind of master may add to the stack's noise, as a fraction. least :
     frames of a kind, so that outliers can be told. positions : different places on the sensor
-    that the lights lie at. overhead : s after each frame. above : degC that the sensor is warmer
+    that the lights lie at. overhead : s after each frame. above : °C that the sensor is warmer
     than the air."""
 
     share: float = 0.02

@@ -123,7 +123,7 @@ def write_csv(shots: ShotList, wish: Wish, path: Path) -> Path:
     """One row an item, units in the column names. Raises StoreError when it cannot be written."""
     units: Mapping[str, str] = {
         "exposure": "exposure_s",
-        "temperature": "temperature_degC",
+        "temperature": "temperature_c",
         "seconds": "time_s",
     }
     rows = as_facts(shots, wish)["items"]

@@ -62,7 +62,9 @@ def documented(trial: Trial) -> None:
     for name, column in step.columns.items():
         assert SNAKE.fullmatch(name), f"column '{name}': use a-z, 0-9 and _"
         assert isinstance(column, Column), f"column '{name}' is no coldframe.step.Column"
-        assert column.unit.strip(), f"column '{name}' has no unit; a bare number has '1'"
+        assert column.unit.strip() not in ("", "1"), (
+            f"column '{name}' has no unit; a bare number is a 'count', a 'ratio' or '%'"
+        )
         assert column.about.strip(), f"column '{name}' does not say what it is"
 
 

@@ -1,4 +1,4 @@
-"""Darks and biases: light in them, and settings unlike those of their mates."""
+"""Darks and biases: light in them, and settings unlike those of comparable frames."""
 
 from __future__ import annotations
 
@@ -24,8 +24,8 @@ from coldframe.vetting.compare import (
 from coldframe.vetting.verdict import Finding, Verdict
 
 DARK = (Kind.DARK, Kind.DARK_FLAT)
-_SPAN = 0.3  # degC of doubt for each degC from the mates: cameras double at 5 to 8 degC
-_UNKNOWN = 10.0  # degC that darks without a temperature may differ by
+_SPAN = 0.3  # °C of doubt for each °C from comparable frames: cameras double at 5 to 8 °C
+_UNKNOWN = 10.0  # °C that darks without a temperature may differ by
 _CELLS = 8.0  # standard errors: of hundreds of cells the extremes are some 6 apart, twice over
 _SHORTEST = 1.5  # times the shortest exposure is still the shortest, as cameras round
 
@@ -73,7 +73,7 @@ def _level(
     limits: Mapping[str, float],
     found: Found,
 ) -> None:
-    """A level above what exposure and temperature allow, going by the mates."""
+    """A level above what exposure and temperature allow, going by comparable frames."""
     infos = [subjects[i].info for i in members]
     own_zero = zero.get(sensor(infos[0]))
     levels = np.array([subjects[i].sight.level for i in members])
@@ -100,14 +100,14 @@ def _level(
             found[i].append(
                 Finding(
                     "leak", Verdict.SET_ASIDE,
-                    f"light in a {what}: its level is {level - base:.1f} ADU{above}, and its mates "
+                    f"light in a {what}: its level is {level - base:.1f} ADU{above}, and comparable frames "
                     f"allow {most - base:.1f} ADU{shot}", float(level - base), float(most - base),
                 )
             )  # fmt: skip
 
 
 def _as_they_are(infos: Sequence[FrameInfo], levels: Array, gap: float) -> Array:
-    """The mates' median level, where zero is not known: those of like exposure and temperature.
+    """The median level of comparable frames, where zero is not known: those of like exposure and temperature.
 
     Infinite where fewer than three, the frame among them, are alike.
     """
@@ -130,9 +130,9 @@ def _as_they_are(infos: Sequence[FrameInfo], levels: Array, gap: float) -> Array
 def _expected_dark(
     infos: Sequence[FrameInfo], signals: Array, doubling: float
 ) -> tuple[Array, Array]:
-    """(dark signal that the mates' median rate gives each frame, its doubt in degC).
+    """(dark signal that the median rate of comparable frames gives each frame, its doubt in °C).
 
-    Dark current doubles every so many degC (Widenhorn et al. 2002, Proc. SPIE 4669, 193).
+    Dark current doubles every so many °C (Widenhorn et al. 2002, Proc. SPIE 4669, 193).
     """
     seconds = np.array([info.exposure for info in infos], dtype=np.float64)
     known = [info.temperature for info in infos]
@@ -151,7 +151,7 @@ def _expected_dark(
 
 def _shot(info: FrameInfo) -> str:
     words = "exposure unknown" if info.exposure is None else exposure_text(info.exposure)
-    return words if info.temperature is None else f"{words} at {info.temperature:.1f} degC"
+    return words if info.temperature is None else f"{words} at {info.temperature:.1f} °C"
 
 
 def _gradient(
@@ -161,7 +161,7 @@ def _gradient(
     limits: Mapping[str, float],
     found: Found,
 ) -> None:
-    """A shape unlike the mates'.
+    """A shape unlike that of comparable frames.
 
     pattern : by sensor, the biases' map: what does not grow with dark current.
     """
@@ -172,24 +172,24 @@ def _gradient(
     grids = np.stack([smooth(subjects[i].sight.grid - base) for i in members])
     for i, grid in zip(members, grids, strict=True):
         sight = subjects[i].sight
-        mates = _mates(subjects, members, grids, i, limits, still is not None)
-        if mates is None:
+        comparable = _comparable(subjects, members, grids, i, limits, still is not None)
+        if comparable is None:
             continue
-        height = swing(unlike(grid, mates))
-        # 3 x 3 cells share out their errors; the mates' median brings as much again at most.
+        height = swing(unlike(grid, comparable))
+        # 3 x 3 cells share out their errors; the median of comparable frames brings as much again at most.
         limit = limits["leak_gradient"] * sight.look.noise + _CELLS * sight.error * 1.5 / 3
         if height > limit:
             what = "bias" if subjects[i].info.kind is Kind.BIAS else "dark"
             found[i].append(
                 Finding(
                     "leak", Verdict.SET_ASIDE,
-                    f"light in a {what}: a gradient of {height:.1f} ADU that its mates do not have "
+                    f"light in a {what}: a gradient of {height:.1f} ADU that comparable frames do not have "
                     f"({limit:.1f} allowed)", height, limit,
                 )
             )  # fmt: skip
 
 
-def _mates(
+def _comparable(
     subjects: Sequence[Subject],
     members: Sequence[int],
     grids: Array,
@@ -281,7 +281,7 @@ def _odd_ones(subjects: Sequence[Subject], limits: Mapping[str, float], found: F
         subjects, (*DARK, Kind.BIAS),
         lambda s: (str(Path(s.info.path).parent), s.info.kind, s.info.camera),
     ):  # fmt: skip
-        most = limits["odd_share"] * len(members)
+        most = limits["unlike_the_rest"] * len(members)
         counts = Counter(_settings(subjects[i].info) for i in members)
         most_used, _ = counts.most_common(1)[0]
         for i in members:
@@ -342,13 +342,13 @@ def _odd_temperatures(
         largest = max(clusters, key=len)
         middle = float(np.median([t for t, _ in largest]))
         for cluster in clusters:
-            if cluster is largest or len(cluster) > limits["odd_share"] * len(alike):
+            if cluster is largest or len(cluster) > limits["unlike_the_rest"] * len(alike):
                 continue
             for t, i in cluster:
                 found[i].append(
                     Finding(
                         "settings", Verdict.SET_ASIDE,
-                        f"a dark at {t:.1f} degC among {len(largest)} at {middle:.1f} degC in its "
+                        f"a dark at {t:.1f} °C among {len(largest)} at {middle:.1f} °C in its "
                         "folder", t, middle,
                     )
                 )  # fmt: skip

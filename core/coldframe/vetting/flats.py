@@ -1,4 +1,4 @@
-"""Flats: exposure, stars, and shapes and levels unlike those of their mates."""
+"""Flats: exposure, stars, and shapes and levels unlike those of comparable frames."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ def judge_flats(subjects: Sequence[Subject], limits: Mapping[str, float], found:
     ):  # fmt: skip
         base = zero.get(sensor(subjects[members[0]].info), 0.0)
         # What is over- or underexposed says nothing about the others.
-        _among_mates(subjects, [i for i in members if not found[i]], base, limits, found)
+        _among_comparable(subjects, [i for i in members if not found[i]], base, limits, found)
 
 
 def _alone(subject: Subject, base: float, limits: Mapping[str, float]) -> list[Finding]:
@@ -76,7 +76,7 @@ def _colour(name: str, colours: Mapping[str, float]) -> str:
     return words.get(name, "") if len(colours) > 1 else ""
 
 
-def _among_mates(
+def _among_comparable(
     subjects: Sequence[Subject],
     members: Sequence[int],
     base: float,
@@ -98,25 +98,25 @@ def _among_mates(
             found[i].append(
                 Finding(
                     "flat drift", Verdict.SET_ASIDE,
-                    f"a flat {drift:.1f} times {'brighter' if ratio > 1 else 'dimmer'} than its "
-                    f"mates: beyond scaling ({limits['flat_drift']:g} times allowed)", drift,
+                    f"a flat {drift:.1f} times {'brighter' if ratio > 1 else 'dimmer'} than "
+                    f"comparable frames: beyond scaling ({limits['flat_drift']:g} times allowed)", drift,
                     limits["flat_drift"],
                 )
             )  # fmt: skip
-        mates = np.maximum(usual(shapes, place), 1e-6)
+        comparable = np.maximum(usual(shapes, place), 1e-6)
         error = subjects[i].sight.error / level
-        found[i] += _shape(shapes[place] / mates, error, limits)
+        found[i] += _shape(shapes[place] / comparable, error, limits)
 
 
 def _shape(relative: Array, error: float, limits: Mapping[str, float]) -> list[Finding]:
-    """Faults of a flat's map over its mates'. error : relative, of a cell."""
+    """Faults of a flat's map over that of comparable frames. error : relative, of a cell."""
     tilt = plane(relative)
     slope = swing(tilt)
     if slope > limits["flat_gradient"]:
         return [
             Finding(
                 "flat gradient", Verdict.SET_ASIDE,
-                f"a flat with a slope of {slope:.1%} from edge to edge that its mates do not have "
+                f"a flat with a slope of {slope:.1%} from edge to edge that comparable frames do not have "
                 f"({limits['flat_gradient']:.1%} allowed)", slope, limits["flat_gradient"],
             )
         ]  # fmt: skip
@@ -128,7 +128,7 @@ def _shape(relative: Array, error: float, limits: Mapping[str, float]) -> list[F
         return [
             Finding(
                 "flat crease", Verdict.SET_ASIDE,
-                f"a flat with a crease or spot {crease:.1%} off its mates ({limit:.1%} allowed)",
+                f"a flat with a crease or spot {crease:.1%} off comparable frames ({limit:.1%} allowed)",
                 crease, limit,
             )
         ]  # fmt: skip

@@ -12,8 +12,8 @@ from coldframe.vetting.compare import Found, Subject, groups, same_exposure, sen
 from coldframe.vetting.gather import Fields
 from coldframe.vetting.verdict import Finding, Verdict
 
-MATES = 4  # lights that can tell which of two sorts is the usual one
-_RIGHT = 0.15  # roundness below the mates' that is the frame's own fault
+ENOUGH = 4  # lights that can tell which of two sorts is the usual one
+_RIGHT = 0.15  # roundness below that of comparable frames that is the frame's own fault
 _DIP = 0.95  # the sky of twilight may dip so much from frame to frame
 _TELLING = 10  # stars that give a width or a shape its meaning
 _TRIES = 3  # lights of a field that another is compared with before it counts as elsewhere
@@ -39,7 +39,7 @@ def judge_lights(
         for place, i in enumerate(members):
             found[i] += _roundness(series, place, limits)
             if len(members) > 1:
-                found[i] += _against_mates(series, place, limits)
+                found[i] += _against_others(series, place, limits)
     for members in groups(
         subjects, (Kind.LIGHT,), lambda s: (s.info.camera, s.info.shape, s.info.target)
     ):
@@ -83,10 +83,10 @@ class _Series:
         )
 
     def ratio(self, values: Array, place: int) -> float:
-        """A frame's value over the median of its mates'; NaN when either is not known or is 0."""
-        mates = np.delete(values, place)
-        mates = mates[np.isfinite(mates)]
-        usual = float(np.median(mates)) if len(mates) else np.nan
+        """A frame's value over the median of comparable frames; NaN when either is not known or is 0."""
+        others = np.delete(values, place)
+        others = others[np.isfinite(others)]
+        usual = float(np.median(others)) if len(others) else np.nan
         return float(values[place]) / usual if usual > 0 else np.nan
 
 
@@ -95,14 +95,16 @@ def _roundness(series: _Series, place: int, limits: Mapping[str, float]) -> list
     own = float(series.roundness[place])
     if not own < limits["trail_warn"] or series.stars[place] < _TELLING:
         return []
-    mates = np.delete(series.roundness, place)
-    mates = mates[np.isfinite(mates)]
-    usual = float(np.median(mates)) if len(mates) else np.nan
+    others = np.delete(series.roundness, place)
+    others = others[np.isfinite(others)]
+    usual = float(np.median(others)) if len(others) else np.nan
     worse = np.isfinite(usual) and own < usual - _RIGHT
     bad = own < limits["trail"] and worse
     if not worse and own >= limits["trail"]:
         return []  # a lens that draws all stars a little long is no fault of the frame
-    beside = f"its mates' {usual:.2f}" if np.isfinite(usual) else "nothing to compare with"
+    beside = (
+        f"{usual:.2f} in comparable frames" if np.isfinite(usual) else "nothing to compare with"
+    )
     return [
         Finding(
             "trailing", Verdict.SET_ASIDE if bad else Verdict.WARN,
@@ -112,11 +114,11 @@ def _roundness(series: _Series, place: int, limits: Mapping[str, float]) -> list
     ]  # fmt: skip
 
 
-def _against_mates(series: _Series, place: int, limits: Mapping[str, float]) -> list[Finding]:
+def _against_others(series: _Series, place: int, limits: Mapping[str, float]) -> list[Finding]:
     """Faults that show only beside other lights, the likeliest cause first."""
     stars = series.ratio(series.stars, place)
     sky = np.nan if series.sky is None else series.ratio(series.sky, place)
-    if len(series.stars) >= MATES and not (sky > limits["sky_warn"] and _rising(series, place)):
+    if len(series.stars) >= ENOUGH and not (sky > limits["sky_warn"] and _rising(series, place)):
         other = _filter(series, place, stars, sky, limits)
         if other:
             return other
@@ -136,7 +138,7 @@ def _blur(series: _Series, place: int, limits: Mapping[str, float]) -> list[Find
     return [
         Finding(
             "focus", Verdict.SET_ASIDE if bad else Verdict.WARN,
-            f"blurred stars: {series.fwhm[place]:.1f} px wide (FWHM), {blur:.2f} times its mates'; "
+            f"blurred stars: {series.fwhm[place]:.1f} px wide (FWHM), {blur:.2f} times those of comparable frames; "
             "out of focus, shaken or poor seeing", blur,
             limits["blur"] if bad else limits["blur_warn"],
         )
@@ -154,7 +156,7 @@ def _cloud(
     return [
         Finding(
             "cloud", Verdict.SET_ASIDE if bad else Verdict.WARN,
-            f"cloud: {series.stars[place]:.0f} stars where its mates show {usual:.0f} "
+            f"cloud: {series.stars[place]:.0f} stars where comparable frames show {usual:.0f} "
             f"({stars:.0%}){above}; dew or far out of focus look alike", stars,
             limits["cloud"] if bad else limits["cloud_warn"],
         )
@@ -169,7 +171,7 @@ def _sky(series: _Series, place: int, sky: float, limits: Mapping[str, float]) -
         return [
             Finding(
                 "twilight", Verdict.SET_ASIDE if bad else Verdict.WARN,
-                f"twilight or moonlight: the sky is {sky:.1f} times its mates' and rises towards "
+                f"twilight or moonlight: the sky is {sky:.1f} times that of comparable frames and rises towards "
                 "this end of the lights", sky,
                 limits["twilight"] if bad else limits["sky_warn"],
             )
@@ -177,7 +179,7 @@ def _sky(series: _Series, place: int, sky: float, limits: Mapping[str, float]) -
     return [
         Finding(
             "sky", Verdict.WARN,
-            f"bright sky: {sky:.1f} times its mates'; cloud, moonlight or a lamp", sky,
+            f"bright sky: {sky:.1f} times that of comparable frames; cloud, moonlight or a lamp", sky,
             limits["sky_warn"],
         )
     ]  # fmt: skip
@@ -214,8 +216,8 @@ def _filter(
             return [
                 Finding(
                     "filter", Verdict.SET_ASIDE,
-                    f"another filter: the sky's {colour} over green is {factor:.2f} times its "
-                    f"mates' ({limits['filter_colour']:g} times allowed)", factor,
+                    f"another filter: the sky's {colour} over green is {factor:.2f} times "
+                    f"that of comparable frames ({limits['filter_colour']:g} times allowed)", factor,
                     limits["filter_colour"],
                 )
             ]  # fmt: skip
@@ -227,7 +229,7 @@ def _filter(
     return [
         Finding(
             "filter", Verdict.SET_ASIDE,
-            f"another filter: the sky is {sky:.2f} times its mates', the stars {stars:.2f} times",
+            f"another filter: the sky is {sky:.2f} times that of comparable frames, the stars {stars:.2f} times",
             sky, limits["filter_sky"],
         )
     ]  # fmt: skip
@@ -262,7 +264,7 @@ def _field(
             home.append(i)
     largest = max(clusters, key=len)
     for cluster in clusters:
-        few = len(cluster) < 3 or len(cluster) <= limits["odd_share"] * len(able)
+        few = len(cluster) < 3 or len(cluster) <= limits["unlike_the_rest"] * len(able)
         if cluster is largest or 2 * len(largest) <= len(able):
             continue
         for i in cluster:
@@ -271,7 +273,7 @@ def _field(
                 Finding(
                     "target", Verdict.SET_ASIDE if few else Verdict.WARN,
                     f"another star field than the {len(largest)} lights it should match{said}",
-                    float(len(cluster)), limits["odd_share"] * len(able),
+                    float(len(cluster)), limits["unlike_the_rest"] * len(able),
                 )
             )  # fmt: skip
 

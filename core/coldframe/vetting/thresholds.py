@@ -19,68 +19,68 @@ def _number(description: str, default: float, unit: str, **limits: float) -> dic
 VET_PARAMS: Mapping[str, Mapping[str, Any]] = {
     "dark_doubling": _number(
         "Dark current doubles with so much warmth; allows for it when darks are compared.",
-        6.0, "degC", exclusiveMinimum=0,
+        6.0, "°C", exclusiveMinimum=0,
     ),
     "dark_temperature_error": _number(
-        "How far a noted sensor temperature may be off.", 3.0, "degC",
+        "How far a noted sensor temperature may be off.", 3.0, "°C",
     ),
     "leak_level": _number(
-        "A dark or bias this far above what its mates allow, in noise of one pixel, has light in "
+        "A dark or bias this far above what comparable frames allow, in noise of one pixel, has light in "
         "it.", 0.5, "sigma",
     ),
     "leak_gradient": _number(
-        "A dark or bias whose shape differs this much from its mates', in noise of one pixel, has "
+        "A dark or bias whose shape differs this much from that of comparable frames, in noise of one pixel, has "
         "light in it.", 0.5, "sigma",
     ),
     "leak_tint": _number(
         "Colours of a dark may differ by this share of its signal; dark current has no colour.",
-        0.2, "1",
+        0.2, "ratio",
     ),
-    "odd_share": _number(
-        "At most this share of a folder can be the odd ones out.", 0.2, "1", minimum=0, maximum=0.5,
+    "unlike_the_rest": _number(
+        "At most this share of a folder can be unlike the rest.", 0.2, "ratio", minimum=0, maximum=0.5,
     ),
     "temperature_gap": _number(
-        "A dark this far in temperature from all its folder-mates is an odd one.", 2.0, "degC",
+        "A dark this far in temperature from all the others in its folder is an odd one.", 2.0, "°C",
     ),
     "bias_exposure": _number("No bias is exposed longer.", 0.01, "s"),
     "flat_low": _number(
-        "Least level of a flat's dimmest colour, of the full range.", 0.05, "1", minimum=0, maximum=1,
+        "Least level of a flat's dimmest colour, of the full range.", 0.05, "ratio", minimum=0, maximum=1,
     ),
     "flat_high": _number(
-        "Highest level of a flat's brightest colour, of the full range.", 0.9, "1",
+        "Highest level of a flat's brightest colour, of the full range.", 0.9, "ratio",
         minimum=0, maximum=1,
     ),
     "flat_clipped": _number(
-        "Share of a flat's pixels that may be at the white level.", 0.005, "1", minimum=0, maximum=1,
+        "Share of a flat's pixels that may be at the white level.", 0.005, "ratio", minimum=0, maximum=1,
     ),
-    "flat_stars": _number("A flat with as many stars shows the sky's.", 6.0, "stars"),
+    "flat_stars": _number("A flat with as many stars shows the sky's.", 6.0, "count"),
     "flat_gradient": _number(
-        "Edge-to-edge slope of a flat over its mates' that is too much.", 0.03, "1",
+        "Edge-to-edge slope of a flat over that of comparable frames that is too much.", 0.03, "ratio",
     ),
     "flat_crease": _number(
-        "Local difference of a flat from its mates that is too much.", 0.01, "1",
+        "Local difference of a flat from comparable frames that is too much.", 0.01, "ratio",
     ),
     "flat_drift": _number(
-        "A flat brighter or dimmer than its mates by this factor is beyond scaling.", 2.0, "1",
+        "A flat brighter or dimmer than comparable frames by this factor is beyond scaling.", 2.0, "ratio",
         exclusiveMinimum=1,
     ),
-    "cloud_warn": _number("Warn when this share of its mates' stars is left.", 0.6, "1"),
-    "cloud": _number("Set aside when this share of its mates' stars is left.", 0.35, "1"),
-    "trail_warn": _number("Warn when stars are less round (minor/major axis).", 0.75, "1"),
-    "trail": _number("Set aside when stars are less round (minor/major axis).", 0.6, "1"),
-    "blur_warn": _number("Warn when stars are wider than their mates' by this factor.", 1.3, "1"),
-    "blur": _number("Set aside when stars are wider than their mates' by this factor.", 1.5, "1"),
-    "sky_warn": _number("Warn when the sky is brighter than its mates' by this factor.", 1.6, "1"),
+    "cloud_warn": _number("Warn when this share of the stars of comparable frames is left.", 0.6, "ratio"),
+    "cloud": _number("Set aside when this share of the stars of comparable frames is left.", 0.35, "ratio"),
+    "trail_warn": _number("Warn when stars are less round (minor/major axis).", 0.75, "ratio"),
+    "trail": _number("Set aside when stars are less round (minor/major axis).", 0.6, "ratio"),
+    "blur_warn": _number("Warn when stars are wider than those of comparable frames by this factor.", 1.3, "ratio"),
+    "blur": _number("Set aside when stars are wider than those of comparable frames by this factor.", 1.5, "ratio"),
+    "sky_warn": _number("Warn when the sky is brighter than that of comparable frames by this factor.", 1.6, "ratio"),
     "twilight": _number(
-        "Set aside when the sky at the start or end of the lights is brighter than its mates' by "
-        "this factor.", 3.0, "1",
+        "Set aside when the sky at the start or end of the lights is brighter than that of comparable frames by "
+        "this factor.", 3.0, "ratio",
     ),
     "filter_colour": _number(
-        "The sky's colour ratios may differ from its mates' by this factor.", 1.35, "1",
+        "The sky's colour ratios may differ from those of comparable frames by this factor.", 1.35, "ratio",
         exclusiveMinimum=1,
     ),
     "filter_sky": _number(
-        "Mono: sky and stars both off by such factors tell of another filter.", 1.6, "1",
+        "Mono: sky and stars both off by such factors tell of another filter.", 1.6, "ratio",
         exclusiveMinimum=1,
     ),
     "field_stars": {
@@ -88,7 +88,7 @@ VET_PARAMS: Mapping[str, Mapping[str, Any]] = {
         "type": "integer",
         "minimum": 10,
         "default": 20,
-        "unit": "stars",
+        "unit": "count",
     },
 }  # fmt: skip
 

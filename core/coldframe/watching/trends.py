@@ -39,15 +39,15 @@ class Light:
 
 
 def warnings(lights: Sequence[Light]) -> list[str]:
-    """Plain words about the newest frames, held against their mates of the same setting.
+    """Plain words about the newest frames, compared with those before of the same setting.
 
     lights : in order of time. Thresholds are common practice, no source; trends are told from
     scatter by the confidence interval of the median slope (Sen 1968, JASA 63, 1379).
     """
     if not lights:
         return []
-    mates = [light for light in lights if light.setting == lights[-1].setting]
-    found = (_clouds(mates), _focus(mates), _sky(mates))
+    alike = [light for light in lights if light.setting == lights[-1].setting]
+    found = (_clouds(alike), _focus(alike), _sky(alike))
     return [text for text in found if text]
 
 

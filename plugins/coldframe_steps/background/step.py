@@ -34,7 +34,7 @@ class BackgroundFit(FrameStep):
             "type": "number",
             "minimum": 0,
             "default": 0.001,
-            "unit": "1",
+            "unit": "ratio",
             "description": "Stiffness of the thin-plate spline: 0 goes through every sample, 1 "
             "leaves little but the polynomial.",
         },
@@ -65,7 +65,7 @@ class BackgroundFit(FrameStep):
             "minimum": 0,
             "maximum": 1,
             "default": 0.5,
-            "unit": "1",
+            "unit": "ratio",
             "description": "How hard to look for faint extended structure and how far to stay "
             "away from it; 0 avoids stars only, for frames without nebula and for uneven glow.",
         },

@@ -33,7 +33,7 @@ class MeasureMaster(MeasureStep):
     )
     columns: ClassVar[Mapping[str, Column]] = {
         "temporal_noise": Column("ADU", "noise that the master adds: root of its median variance"),
-        "hot_pixels": Column("1", "pixels far above their same-colour neighbours"),
+        "hot_pixels": Column("count", "pixels far above their same-colour neighbours"),
         "hot_share": Column("%", "share of such pixels"),
     }
 

@@ -80,8 +80,8 @@ class Calibrate(FrameStep):
         },
     }
     columns: ClassVar[Mapping[str, Column]] = {
-        "dark_scale": Column("1", "factor applied to the master dark's signal"),
-        "dark_scale_sigma": Column("1", "standard uncertainty of the fitted factor"),
+        "dark_scale": Column("ratio", "factor applied to the master dark's signal"),
+        "dark_scale_sigma": Column("ratio", "standard uncertainty of the fitted factor"),
         "overscan_level": Column("ADU", "level subtracted by overscan"),
         "hot_pixels": Column("count", "hot pixels in the master dark"),
         "cold_pixels": Column("count", "cold pixels in the master flat"),

@@ -49,11 +49,11 @@ class Combine(StackStep):
     columns: ClassVar[Mapping[str, Column]] = {
         "level": Column("ADU", "median of the usable pixels"),
         "noise": Column("ADU", "robust standard deviation of one pixel"),
-        "level_scale": Column("1", "what the frame was multiplied by before combining"),
-        "weight": Column("1", "weight among the frames combined, 1 for the highest"),
+        "level_scale": Column("ratio", "what the frame was multiplied by before combining"),
+        "weight": Column("ratio", "weight among the frames combined, 1 for the highest"),
         "rejected_low": Column("%", "samples rejected as too low"),
         "rejected_high": Column("%", "samples rejected as too high"),
-        "effective_frames": Column("1", "equal frames that would give the same noise"),
+        "effective_frames": Column("count", "equal frames that would give the same noise"),
     }
 
     def survey(self, frame: Frame, ctx: Context) -> Numbers:

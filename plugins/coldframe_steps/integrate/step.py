@@ -92,15 +92,15 @@ class Integrate(StackStep):
         "weights by inverse variance: the Gauss-Markov theorem",
     )
     columns: ClassVar[Mapping[str, Column]] = {
-        "weight": Column("1", "weight among the frames stacked, 1 for the highest"),
-        "flux_scale": Column("1", "what the frame was multiplied by for equal star flux"),
+        "weight": Column("ratio", "weight among the frames stacked, 1 for the highest"),
+        "flux_scale": Column("ratio", "what the frame was multiplied by for equal star flux"),
         "sky_offset": Column("ADU", "sky above that of the reference, after scaling"),
         "sky_gradient": Column("ADU", "tilt of the sky taken off, from edge to edge"),
         "matched_noise": Column("ADU", "robust sigma of one pixel, after scaling"),
         "noise": Column("ADU", "robust sigma of one pixel of the stack's sky"),
         "best_noise": Column("ADU", "the lowest sigma a weighted mean of these frames can have"),
-        "improvement": Column("1", "noise of the middle frame over that of the stack"),
-        "effective_frames": Column("1", "equal frames that would give the same noise"),
+        "improvement": Column("ratio", "noise of the middle frame over that of the stack"),
+        "effective_frames": Column("count", "equal frames that would give the same noise"),
         "rejected_low": Column("%", "samples rejected as too low"),
         "rejected_high": Column("%", "samples rejected as too high"),
     }

@@ -29,7 +29,7 @@ def fix(info: FrameInfo, header: Mapping[str, Any]) -> FrameInfo | None:
 
 
 def _canon(header: Mapping[str, Any]) -> float | None:
-    """Body temperature: a byte, degC + 128; 0 where the camera has no sensor for it."""
+    """Body temperature: a byte, °C + 128; 0 where the camera has no sensor for it."""
     found = _DEGREES.match(str(header.get("MakerNote CameraTemperature", "")))
     if found:
         degrees = float(found[1])

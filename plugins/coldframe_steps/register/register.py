@@ -84,7 +84,7 @@ class Register(FrameStep):
             "type": "number",
             "exclusiveMinimum": 1,
             "default": 1.5,
-            "unit": "1",
+            "unit": "ratio",
         },
         **PARAMS,
     }
@@ -102,12 +102,12 @@ class Register(FrameStep):
     columns: ClassVar[Mapping[str, Column]] = {
         **COLUMNS,
         "residual": Column("px", "root mean square distance of matched stars with SNR > 20"),
-        "matched": Column("1", "stars matched to the reference and kept in the fit"),
+        "matched": Column("count", "stars matched to the reference and kept in the fit"),
         "rotation": Column("deg", "rotation from the reference to this frame"),
-        "scale": Column("1", "this frame's pixels per pixel of the reference"),
+        "scale": Column("ratio", "this frame's pixels per pixel of the reference"),
         "shift_y": Column("px", "shift down of the frame's centre from the reference's"),
         "shift_x": Column("px", "shift right of the frame's centre from the reference's"),
-        "flux_ratio": Column("1", "median flux of matched stars over that in the reference"),
+        "flux_ratio": Column("ratio", "median flux of matched stars over that in the reference"),
     }
 
     def survey(self, frame: Frame, ctx: Context) -> Numbers:
@@ -122,7 +122,7 @@ class Register(FrameStep):
         """The reference: its row, its star table, its shape and its name (code points).
 
         usual_fwhm : (n,), px, of each frame's filter. Later nights are registered to the reference
-        of the first (row -1), and held against the focus of their own mates.
+        of the first (row -1), and compared with the focus of comparable frames.
 
         Raises StepError when no frame can be the reference.
         """

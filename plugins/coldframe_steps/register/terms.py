@@ -26,9 +26,9 @@ class StarFlag(IntFlag):
 
 
 COLUMNS: Mapping[str, Column] = {
-    "stars": Column("1", "stars found"),
+    "stars": Column("count", "stars found"),
     "fwhm": Column("px", "median full width at half maximum of the stars"),
-    "roundness": Column("1", "median ratio of minor to major axis of the stars; 1 is round"),
+    "roundness": Column("ratio", "median ratio of minor to major axis of the stars; 1 is round"),
     "sky": Column("ADU", "median sky level"),
     "noise": Column("ADU", "robust standard deviation of the sky about its local level"),
 }
