@@ -11,10 +11,15 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from hypothesis import settings
 from numpy.typing import NDArray
 from scipy.special import erf
 
 from coldframe_steps.kernels.kept import keep_apart
+
+# A busy machine is no fault of an example.
+settings.register_profile("coldframe", deadline=None)
+settings.load_profile("coldframe")
 
 # Compiled loops are shared with other runs; what commands remember of nights is not.
 keep_apart()

@@ -100,14 +100,14 @@ def _level(
             found[i].append(
                 Finding(
                     "leak", Verdict.SET_ASIDE,
-                    f"light in a {what}: its level is {level - base:.1f} ADU{above}, and comparable frames "
-                    f"allow {most - base:.1f} ADU{shot}", float(level - base), float(most - base),
+                    f"light in a {what}: its level is {level - base:.1f} ADU{above}, and "
+                    f"comparable frames allow {most - base:.1f} ADU{shot}", float(level - base), float(most - base),
                 )
             )  # fmt: skip
 
 
 def _as_they_are(infos: Sequence[FrameInfo], levels: Array, gap: float) -> Array:
-    """The median level of comparable frames, where zero is not known: those of like exposure and temperature.
+    """The median level of frames of like exposure and temperature, where zero is not known.
 
     Infinite where fewer than three, the frame among them, are alike.
     """
@@ -176,15 +176,15 @@ def _gradient(
         if comparable is None:
             continue
         height = swing(unlike(grid, comparable))
-        # 3 x 3 cells share out their errors; the median of comparable frames brings as much again at most.
+        # 3 x 3 cells share out their errors; the median of the others brings as much again at most.
         limit = limits["leak_gradient"] * sight.look.noise + _CELLS * sight.error * 1.5 / 3
         if height > limit:
             what = "bias" if subjects[i].info.kind is Kind.BIAS else "dark"
             found[i].append(
                 Finding(
                     "leak", Verdict.SET_ASIDE,
-                    f"light in a {what}: a gradient of {height:.1f} ADU that comparable frames do not have "
-                    f"({limit:.1f} allowed)", height, limit,
+                    f"light in a {what}: a gradient of {height:.1f} ADU that "
+                    f"comparable frames do not have ({limit:.1f} allowed)", height, limit,
                 )
             )  # fmt: skip
 

@@ -116,8 +116,8 @@ def _shape(relative: Array, error: float, limits: Mapping[str, float]) -> list[F
         return [
             Finding(
                 "flat gradient", Verdict.SET_ASIDE,
-                f"a flat with a slope of {slope:.1%} from edge to edge that comparable frames do not have "
-                f"({limits['flat_gradient']:.1%} allowed)", slope, limits["flat_gradient"],
+                f"a flat with a slope of {slope:.1%} from edge to edge that "
+                f"comparable frames do not have ({limits['flat_gradient']:.1%} allowed)", slope, limits["flat_gradient"],
             )
         ]  # fmt: skip
     rest = relative - tilt

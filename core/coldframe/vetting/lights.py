@@ -138,8 +138,8 @@ def _blur(series: _Series, place: int, limits: Mapping[str, float]) -> list[Find
     return [
         Finding(
             "focus", Verdict.SET_ASIDE if bad else Verdict.WARN,
-            f"blurred stars: {series.fwhm[place]:.1f} px wide (FWHM), {blur:.2f} times those of comparable frames; "
-            "out of focus, shaken or poor seeing", blur,
+            f"blurred stars: {series.fwhm[place]:.1f} px wide (FWHM), {blur:.2f} times "
+            "those of comparable frames; out of focus, shaken or poor seeing", blur,
             limits["blur"] if bad else limits["blur_warn"],
         )
     ]  # fmt: skip

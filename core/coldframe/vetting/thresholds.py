@@ -25,12 +25,12 @@ VET_PARAMS: Mapping[str, Mapping[str, Any]] = {
         "How far a noted sensor temperature may be off.", 3.0, "°C",
     ),
     "leak_level": _number(
-        "A dark or bias this far above what comparable frames allow, in noise of one pixel, has light in "
-        "it.", 0.5, "sigma",
+        "A dark or bias so far above what comparable frames allow, in noise of one "
+        "pixel, has light in it.", 0.5, "sigma",
     ),
     "leak_gradient": _number(
-        "A dark or bias whose shape differs this much from that of comparable frames, in noise of one pixel, has "
-        "light in it.", 0.5, "sigma",
+        "A dark or bias whose shape differs this much from that of comparable frames, in noise "
+        "of one pixel, has light in it.", 0.5, "sigma",
     ),
     "leak_tint": _number(
         "Colours of a dark may differ by this share of its signal; dark current has no colour.",
@@ -55,28 +55,29 @@ VET_PARAMS: Mapping[str, Mapping[str, Any]] = {
     ),
     "flat_stars": _number("A flat with as many stars shows the sky's.", 6.0, "count"),
     "flat_gradient": _number(
-        "Edge-to-edge slope of a flat over that of comparable frames that is too much.", 0.03, "ratio",
+        "Slope of a flat, edge to edge, over the usual one that is too much.", 0.03, "ratio",
     ),
     "flat_crease": _number(
         "Local difference of a flat from comparable frames that is too much.", 0.01, "ratio",
     ),
     "flat_drift": _number(
-        "A flat brighter or dimmer than comparable frames by this factor is beyond scaling.", 2.0, "ratio",
+        "A flat so many times brighter or dimmer than usual is beyond scaling.", 2.0, "ratio",
         exclusiveMinimum=1,
     ),
-    "cloud_warn": _number("Warn when this share of the stars of comparable frames is left.", 0.6, "ratio"),
-    "cloud": _number("Set aside when this share of the stars of comparable frames is left.", 0.35, "ratio"),
+    "cloud_warn": _number("Warn when this share of the usual number of stars is left.", 0.6, "ratio"),
+    "cloud": _number("Set aside when this share of the usual number of stars is left.", 0.35, "ratio"),
     "trail_warn": _number("Warn when stars are less round (minor/major axis).", 0.75, "ratio"),
     "trail": _number("Set aside when stars are less round (minor/major axis).", 0.6, "ratio"),
-    "blur_warn": _number("Warn when stars are wider than those of comparable frames by this factor.", 1.3, "ratio"),
-    "blur": _number("Set aside when stars are wider than those of comparable frames by this factor.", 1.5, "ratio"),
-    "sky_warn": _number("Warn when the sky is brighter than that of comparable frames by this factor.", 1.6, "ratio"),
+    "blur_warn": _number("Warn when stars are so many times as wide as usual.", 1.3, "ratio"),
+    "blur": _number("Set aside when stars are so many times as wide as usual.", 1.5, "ratio"),
+    "sky_warn": _number("Warn when the sky is so many times as bright as usual.", 1.6, "ratio"),
     "twilight": _number(
-        "Set aside when the sky at the start or end of the lights is brighter than that of comparable frames by "
-        "this factor.", 3.0, "ratio",
+        "Set aside when the sky at the start or end of the lights is so many times "
+        "as bright as usual.", 3.0, "ratio",
     ),
     "filter_colour": _number(
-        "The sky's colour ratios may differ from those of comparable frames by this factor.", 1.35, "ratio",
+        "The sky's colour ratios may differ from the usual ones by this "
+        "factor.", 1.35, "ratio",
         exclusiveMinimum=1,
     ),
     "filter_sky": _number(
