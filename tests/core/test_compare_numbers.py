@@ -17,10 +17,12 @@ from coldframe.comparing.bootstrap import (
     standard_errors,
 )
 from coldframe.comparing.figures import Figure
+from coldframe.comparing.page import figure_line, interval_text
 from coldframe.comparing.sky import box_noise, sky_mask, star_excess, surface_range
 from coldframe.comparing.stars import HALF, measure, share_stars, windows
 from coldframe.errors import UsageError
 from coldframe.frame import Frame, FrameInfo
+from coldframe.report.numbers import number
 
 
 def frame(image) -> Frame:
@@ -192,22 +194,33 @@ def test_stars_are_matched_over_any_turn_and_shift(draw_stars):
         ("deeper", 0.06, 0.04, 0.08, "B is 6.2% deeper (95% interval 4.1 to 8.3%)"),
         ("deeper", -0.06, -0.08, -0.04, "A is 6.2% deeper (95% interval 4.1 to 8.3%)"),
         ("sharper", -0.06, -0.08, -0.04, "A is 5.8% sharper (95% interval 3.9 to 7.7%)"),
+        ("flatter", -0.01, -0.24, 0.18,
+         "no difference seen: A measures 1% flatter (95% interval -16% to +21%)"),
         ("flatter", 0.0, 0.0, 0.0, "no difference: both measure the same"),
         ("deeper", 0.03, -0.02, 0.08,
-         "no difference seen: B measures +3% deeper (95% interval -2% to +8.3%)"),
+         "no difference seen: B measures 3% deeper (95% interval -2% to +8.3%)"),
         ("deeper", 0.002, 0.001, 0.003,
-         "no difference that matters: B measures +0.2% deeper (95% interval +0.1% to +0.3%)"),
+         "no difference that matters: B measures 0.2% deeper (95% interval +0.1% to +0.3%)"),
     ],
 )  # fmt: skip
 def test_verdicts_in_words(word, gain, low, high, verdict):
     figure = Figure(word, "it", "px", 1.0, 1.0, gain, Interval(gain, low, high))
     assert figure.verdict == verdict
     assert (figure.better or "no")[0] == verdict[0]
+    # Table, JSON and sentence tell one number with one sign.
+    told = figure.to_dict()
+    sign = {"A": -1, "B": 1, "": 0}[figure.ahead]
+    assert told["b_better_percent"] == pytest.approx(sign * figure.lead)
+    if gain:
+        assert f" {number(figure.lead, 2)}% {word}" in verdict
+        cells = [cell.text for cell in figure_line(figure).cells]
+        assert cells[4:6] == [figure.ahead, number(figure.lead, 2)]
+        assert interval_text(figure).split(" to ")[0] in verdict
 
 
 def test_verdicts_without_an_interval():
     figure = Figure("deeper", "noise", "ADU", 2.0, 1.0, math.log(2), None)
-    assert "+100% deeper; no interval" in figure.verdict
+    assert "B measures 100% deeper; no interval" in figure.verdict
     assert not figure.better
     lost = Figure("flatter", "gradient", "1", math.nan, 1.0, math.nan, None)
     assert lost.verdict.startswith("not known")

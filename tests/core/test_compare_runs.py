@@ -68,7 +68,8 @@ def test_bilinear_is_less_sharp_and_no_deeper(desk, capfd):
     told, stack = compared(desk, capfd, "both/a", "both/b")
     assert told["set_otherwise"] == ["aligned.method: lanczos3, then bilinear"]
     before = FWHM**2 / (8 * math.log(2)) + 1 / 12
-    worse = 100 * (1 - math.sqrt(1 + (LIGHTS - 1) / LIGHTS / 6 / before))
+    wider = math.sqrt(1 + (LIGHTS - 1) / LIGHTS / 6 / before)
+    worse = -100 * (1 - 1 / wider)  # below 0: A is better by so much
     assert stack["sharper"]["better"] == "A"
     assert stack["sharper"]["b_better_percent"] == pytest.approx(worse, abs=2.5)
     # A single pixel's noise falls by a third; that of a box does not.
@@ -79,7 +80,7 @@ def test_bilinear_is_less_sharp_and_no_deeper(desk, capfd):
 def test_half_of_the_lights_are_less_deep_by_the_root_of_two(desk, capfd, tmp_path):
     told, stack = compared(desk, capfd, "both/a", "small")
     low, high = stack["deeper"]["interval"]
-    assert low < 100 * (math.sqrt(0.5) - 1) < high
+    assert low < -100 * (math.sqrt(2) - 1) < high  # below 0: A is better
     assert stack["deeper"]["better"] == "A"
     assert stack["deeper"]["verdict"].startswith("A is")
     assert stack["lights"]["both"] == LIGHTS // 2

@@ -38,36 +38,50 @@ class Figure:
             return ""
         return "B" if self.gain > 0 else "A"
 
+    @property
+    def ahead(self) -> str:
+        """Which of the two measures better, certain or not: A or B; "" where neither is known to."""
+        if not math.isfinite(self.gain) or self.gain == 0:
+            return ""
+        return "B" if self.gain > 0 else "A"
+
     def percent(self, gain: float) -> float:
-        """By how many per cent B is better: signal to noise for depth, else the figure itself."""
-        return 100 * (math.expm1(gain) if self.word == "deeper" else -math.expm1(-gain))
+        """By how many per cent the better one is better, with the sign of `gain`: signal to noise
+        for depth, else the figure itself. So A is by as much better than B as B is worse."""
+        size = abs(gain)
+        share = math.expm1(size) if self.word == "deeper" else -math.expm1(-size)
+        return math.copysign(100 * share, gain)
+
+    @property
+    def lead(self) -> float:
+        """By how many per cent the one that is `ahead` is better: 0 or more."""
+        return abs(self.percent(self.gain))
+
+    @property
+    def lead_range(self) -> tuple[float, float] | None:
+        """The interval of `lead`: below 0 the other one is better."""
+        if self.range is None:
+            return None
+        sign = -1.0 if self.ahead == "A" else 1.0
+        low, high = sorted(sign * self.percent(g) for g in (self.range.low, self.range.high))
+        return low, high
 
     @property
     def verdict(self) -> str:
         """The outcome in one sentence."""
         if not math.isfinite(self.gain):
             return "not known: it could not be measured in both"
-        if self.range is None:
-            return (
-                f"B measures {_signed(self.percent(self.gain))} {self.word}; "
-                "no interval can be given, so this may be chance"
-            )
+        measures = f"{self.ahead or 'B'} measures {number(self.lead, 2)}% {self.word}"
+        if self.lead_range is None or self.range is None:
+            return f"{measures}; no interval can be given, so this may be chance"
         if self.gain == self.range.low == self.range.high == 0:
             return "no difference: both measure the same"
+        low, high = self.lead_range
         if not self.better:
-            low, high = (self.percent(g) for g in (self.range.low, self.range.high))
             seen = "no difference that matters" if self.range.sure else "no difference seen"
-            return (
-                f"{seen}: B measures {_signed(self.percent(self.gain))} {self.word} "
-                f"(95% interval {_signed(low)} to {_signed(high)})"
-            )
-        sign = 1 if self.better == "B" else -1
-        value, *ends = (
-            self.percent(sign * gain) for gain in (self.gain, self.range.low, self.range.high)
-        )
-        low, high = sorted(ends)
+            return f"{seen}: {measures} (95% interval {_signed(low)} to {_signed(high)})"
         return (
-            f"{self.better} is {number(value, 2)}% {self.word} "
+            f"{self.better} is {number(self.lead, 2)}% {self.word} "
             f"(95% interval {number(low, 2)} to {number(high, 2)}%)"
         )
 

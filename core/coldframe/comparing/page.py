@@ -107,33 +107,37 @@ def _table(told: Comparison) -> Table:
         Heading("A", numeric=True),
         Heading("B", numeric=True),
         Heading("Unit", tight=True),
-        Heading("B is better by", "%", numeric=True),
+        Heading("Measures better", tight=True),
+        Heading("By", "%", numeric=True),
         Heading("95% interval", "%", tight=True),
     ]
-    lines = [
-        Line(
-            [
-                Cell(figure.what[0].upper() + figure.what[1:]),
-                Cell(number(figure.a, 3)),
-                Cell(number(figure.b, 3)),
-                Cell(figure.unit),
-                Cell(number(figure.percent(figure.gain), 3)),
-                Cell(interval_text(figure)),
-            ]
-        )
-        for figure in told.figures
-    ]
+    lines = [figure_line(figure) for figure in told.figures]
     a, b, both = told.lights
     lights = f"{a} lights in A, {b} in B, {both} in both; {told.stars} stars in both"
     return Table(f"Figures: {lights}; lower is better", headings, lines)
 
 
+def figure_line(figure: Figure) -> Line:
+    """One figure as a line of the table."""
+    return Line(
+        [
+            Cell(figure.what[0].upper() + figure.what[1:]),
+            Cell(number(figure.a, 3)),
+            Cell(number(figure.b, 3)),
+            Cell(figure.unit),
+            Cell(figure.ahead or "–"),
+            Cell(number(figure.lead, 2)),
+            Cell(interval_text(figure)),
+        ]
+    )
+
+
 def interval_text(figure: Figure) -> str:
     """The interval in per cent, or a dash."""
-    if figure.range is None:
+    if figure.lead_range is None:
         return "–"
-    low, high = (figure.percent(gain) for gain in (figure.range.low, figure.range.high))
-    return f"{number(low, 3)} to {number(high, 3)}"
+    low, high = figure.lead_range
+    return f"{number(low, 2)} to {number(high, 2)}"
 
 
 def about_part(
