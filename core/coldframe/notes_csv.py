@@ -7,7 +7,7 @@ from typing import Any
 from coldframe import notes_values as values
 from coldframe.notes import FileNote, Notes
 from coldframe.notes_parser import CLOCK, OWN, READING, Parser, Place, Reading
-from coldframe.renamed import nearest
+from coldframe.notes_units import understand, unknown
 
 _COLUMNS = ("file", *READING, *CLOCK, *OWN, *values.FACTS)
 _NAMES = ("file", "date", *OWN, "camera", "lens", "optics", "filter", "target", "cfa", "time")
@@ -26,6 +26,8 @@ class CsvParser(Parser):
         temperatures: list[Reading] = []
         files: list[FileNote] = []
         for row in rows:
+            if "file" not in row and "time" in row:
+                self.as_reading(row)
             if "file" in row:
                 self._only(row, (*OWN, *values.FACTS, "file"), "a row with a file")
                 files.append(self.file_note((row["file"][0],), row))
@@ -63,22 +65,23 @@ class CsvParser(Parser):
             return []
         delimiter = max(",;\t", key=lines[0][1].count)
         header = _cells(lines[0], delimiter)
-        names = [cell.strip().lower() for cell, _ in header]
+        columns = [understand(cell.strip().lower(), _COLUMNS) for cell, _ in header]
+        names = [column.name if column else "" for column in columns]
         for name, (cell, place) in zip(names, header, strict=True):
-            if name not in _COLUMNS:
-                self.say(place, f"unknown column '{cell}'{nearest(name, _COLUMNS, place='notes')}")
+            if not name:
+                self.say(place, f"unknown column '{cell}'{unknown(cell.lower(), _COLUMNS)}")
             elif names.count(name) > 1:
                 self.say(place, f"column '{name}' is given more than once")
         rows: list[_Row] = []
         for line in lines[1:]:
             cells = _cells(line, delimiter)
             row: _Row = {}
-            for name, (cell, place) in zip(names, cells, strict=False):
-                if cell.strip() and name in _COLUMNS:
+            for column, (cell, place) in zip(columns, cells, strict=False):
+                if cell.strip() and column is not None:
                     word = cell.strip()
-                    if delimiter != "," and name not in _NAMES:
+                    if delimiter != "," and column.name not in _NAMES:
                         word = word.replace(",", ".")
-                    row[name] = (word, place)
+                    self.take(row, column, word, place)
             for _, place in [c for c in cells[len(names) :] if c[0].strip()][:1]:
                 self.say(place, f"more cells than the {len(names)} columns of the first row")
             if row:

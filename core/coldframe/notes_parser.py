@@ -9,6 +9,7 @@ from typing import Any
 from coldframe import notes_values as values
 from coldframe.errors import Problem
 from coldframe.notes import FileNote
+from coldframe.notes_units import Understood
 
 Place = tuple[int, int]  # 1-based line and column
 Reading = tuple[datetime, float]
@@ -36,6 +37,25 @@ class Parser:
     def say(self, place: Place, message: str) -> None:
         """Note a fault."""
         self.problems.append(Problem(self.file, *place, message))
+
+    def take(
+        self, items: dict[str, tuple[Any, Place]], said: Understood, value: Any, place: Place
+    ) -> None:
+        """Put a value among the items, under the name and in the unit that is kept."""
+        if said.name in items:
+            line = items[said.name][1][0]
+            self.say(place, f"'{said.name}' is given twice, first on line {line}; keep one of them")
+            return
+        try:
+            items[said.name] = (said.convert(value), place)
+        except ValueError as error:
+            self.say(place, str(error))
+
+    def as_reading(self, items: dict[str, tuple[Any, Place]]) -> None:
+        """In a temperature by time, `temperature` means `celsius`."""
+        if "temperature" in items:
+            value, place = items.pop("temperature")
+            self.take(items, Understood("celsius", lambda given: given), value, place)
 
     def values(
         self,

@@ -143,7 +143,7 @@ def moment(value: Any, evening: date | None, offset: timedelta) -> datetime:
     """
     if isinstance(value, datetime):
         return _to_utc(value, offset)
-    word = _undo_sixties(int(value)) if isinstance(value, int | float) else str(value).strip()
+    word = clock_text(value)
     found = _CLOCK.match(word)
     try:
         if not found:
@@ -172,6 +172,11 @@ def _to_utc(value: datetime, offset: timedelta) -> datetime:
     if value.tzinfo is not None:
         return value.astimezone(UTC)
     return (value - offset).replace(tzinfo=UTC)
+
+
+def clock_text(value: Any) -> str:
+    """A time as it was written, however YAML took it."""
+    return _undo_sixties(int(value)) if isinstance(value, int | float) else str(value).strip()
 
 
 def _undo_sixties(value: int) -> str:

@@ -9,12 +9,18 @@ from coldframe import notes_values as values
 from coldframe.frame import Kind
 from coldframe.notes import FileNote, Notes
 from coldframe.notes_parser import CLOCK, OWN, READING, Parser, Place, Reading
-from coldframe.renamed import nearest
+from coldframe.notes_units import Understood, understand, unknown
 from coldframe.yamlpos import Positions, load_with_positions
 
 _TOP = (*CLOCK, *values.FACTS, "temperatures", "kinds", "files")
 _ENTRY = ("match", *OWN, *values.FACTS)
+_VALUES = {*CLOCK, *READING, *OWN, *values.FACTS}
+"""Keys that may be written with a unit behind them; all others stand as they are."""
 _Path = tuple[str | int, ...]
+
+
+def _understood(key: str, keys: Sequence[str]) -> Understood | None:
+    return understand(key, keys if key in keys else [k for k in keys if k in _VALUES])
 
 
 class YamlParser(Parser):
@@ -30,7 +36,7 @@ class YamlParser(Parser):
         data, self.at = load_with_positions(text, self.file)
         if data is None or not self._mapping(data, (), _TOP, "in a notes file"):
             return Notes(self.file)
-        items = self._items(data, ())
+        items = self._items(data, (), _TOP)
         self.clock(items)
         return Notes(
             file=self.file,
@@ -41,21 +47,24 @@ class YamlParser(Parser):
             files=tuple(self._files(data)),
         )
 
-    def _items(self, data: Mapping[str, Any], path: _Path) -> dict[str, tuple[Any, Place]]:
-        return {
-            key: (value, self.at.value((*path, key)))
-            for key, value in data.items()
-            if value is not None
-        }
+    def _items(
+        self, data: Mapping[str, Any], path: _Path, keys: Sequence[str]
+    ) -> dict[str, tuple[Any, Place]]:
+        items: dict[str, tuple[Any, Place]] = {}
+        for key, value in data.items():
+            said = _understood(key, keys)
+            if said is not None and value is not None:
+                self.take(items, said, value, self.at.value((*path, key)))
+        return items
 
     def _mapping(self, data: Any, path: _Path, keys: Sequence[str], where: str) -> bool:
         if not isinstance(data, dict):
             self.say(self.at.value(path), f"{where} there must be lines of the form key: value")
             return False
         for key in data:
-            if key not in keys:
+            if _understood(key, keys) is None:
                 place = self.at.key((*path, key))
-                self.say(place, f"unknown key '{key}' {where}{nearest(key, keys, place='notes')}")
+                self.say(place, f"unknown key '{key}' {where}{unknown(key, keys)}")
         return True
 
     def _entries(
@@ -72,7 +81,9 @@ class YamlParser(Parser):
             path = (name, i)
             if not self._mapping(entry, path, keys, f"in an entry of {name}"):
                 continue
-            items = self._items(entry, path)
+            items = self._items(entry, path, keys)
+            if "time" in needed:
+                self.as_reading(items)
             missing = [key for key in needed if key not in items]
             if missing:
                 self.say(self.at.value(path), f"an entry of {name} needs {' and '.join(missing)}")
@@ -80,7 +91,8 @@ class YamlParser(Parser):
                 yield path, items
 
     def _temperatures(self, data: Mapping[str, Any]) -> Iterator[Reading]:
-        for _, items in self._entries(data, "temperatures", READING, READING):
+        keys = (*READING, "temperature")
+        for _, items in self._entries(data, "temperatures", keys, READING):
             yield from self.reading(items)
 
     def _files(self, data: Mapping[str, Any]) -> Iterator[FileNote]:

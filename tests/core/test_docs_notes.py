@@ -12,6 +12,7 @@ from coldframe import notes_values
 from coldframe.frame import Kind
 from coldframe.notes import HOLD, WIDEST_GAP, Notes
 from coldframe.notes_file import parse_notes
+from coldframe.notes_units import UNITS
 
 PAGE = (Path(__file__).parents[2] / "docs" / "notes-file.md").read_text(encoding="utf-8")
 
@@ -44,6 +45,15 @@ def test_csv_example_says_what_the_page_says() -> None:
 def test_every_fact_is_in_the_table(fact: str) -> None:
     table = PAGE[PAGE.index("## Facts") : PAGE.index("## Kinds")]
     assert f"`{fact}`" in table
+
+
+def test_every_name_that_may_carry_a_unit_is_told_with_its_units() -> None:
+    table = PAGE[PAGE.index("| name | units |") : PAGE.index("In a temperature by time")]
+    for name, spelled in UNITS.items():
+        (line,) = [line for line in table.splitlines() if f"`{name}`" in line]
+        shown = re.findall(r"`([^`]+)`", line.split("|")[2])
+        assert shown
+        assert {spelled[word] for word in shown if word in spelled} == set(spelled.values()), name
 
 
 def test_every_kind_is_named() -> None:

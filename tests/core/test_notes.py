@@ -276,3 +276,77 @@ def test_empty_notes_say_nothing() -> None:
         assert HeardNotes(((notes, "x"),)).complete(info) == info
         assert notes.globs() == ()
     assert parse_notes("\n", "notes.csv").files == ()
+
+
+# 1 °F = 5/9 K, and 32 °F = 0 °C = 273.15 K; 1 in = 25.4 mm (NIST SP 811, 2008, appendix B.8; from memory).
+@pytest.mark.parametrize(
+    ("written", "fact", "value"),
+    [
+        ("exposure_s: 120", "exposure", 120.0),
+        ("exposure_ms: 250", "exposure", 0.25),
+        ("exposure_min: 2.5", "exposure", 150.0),
+        ("Exposure (s): 120", "exposure", 120.0),
+        ("temperature_c: -5", "temperature", -5.0),
+        ("temperature_f: 41", "temperature", 5.0),
+        ("temperature_k: 278.15", "temperature", 5.0),
+        ("fahrenheit: 14", "temperature", -10.0),
+        ("Temperature [°C]: 5", "temperature", 5.0),
+        ("focal_length_mm: 135", "focal_length", 135.0),
+        ("focal_length_cm: 20", "focal_length", 200.0),
+        ("focal_length_in: 10", "focal_length", 254.0),
+        ("gain_e_adu: 0.8", "gain", 0.8),
+        ("read_noise_e: 2.5", "read_noise", 2.5),
+        ("white_adu: 16383", "white", 16383.0),
+    ],
+)
+def test_a_fact_may_carry_its_unit_in_both_forms(written: str, fact: str, value: float) -> None:
+    key, number = written.rsplit(": ", 1)
+    yaml, csv = f'"{key}": {number}\n', f"file,{key}\na*,{number}\n"
+    assert parse_notes(yaml, "n.yaml").facts == {fact: pytest.approx(value, abs=1e-9)}
+    table = parse_notes(csv, "n.csv")
+    assert table.file_facts("a1") == {fact: pytest.approx(value, abs=1e-9)}
+    german = parse_notes(csv.replace(",", ";").replace(".", ","), "n.csv")
+    assert german.file_facts("a1") == table.file_facts("a1")
+
+
+@pytest.mark.parametrize("clock", ["2026-01-14T20:40", "2026-01-14 20:40:00", "2026-01-14T20:40Z"])
+def test_a_time_in_utc_and_a_temperature_with_its_unit(clock: str) -> None:
+    there = ((utc(2026, 1, 14, 20, 40), 5.0),)
+    rows = f"time_utc,temperature_f,utc_offset\n{clock},41,\n,,+02:00\n"
+    assert parse_notes(rows, "n.csv").temperatures == there
+    text = f"utc_offset: 2\ntemperatures: [{{time_utc: {clock}, temperature_c: 5}}]"
+    assert parse_notes(text, "n.yaml").temperatures == there
+    bare = "date: 2026-01-14\nutc_offset: 2\ntemperatures: [{time_utc: 20:40, kelvin: 278.15}]"
+    assert parse_notes(bare, "n.yaml").temperatures == there
+    own = "temperatures: [{time_utc: '2026-01-14T21:40+01:00', celsius: 5}]"
+    assert parse_notes(own, "n.yaml").temperatures == there
+
+
+@pytest.mark.parametrize(
+    ("key", "part"),
+    [
+        ("exposure_m", "'exposure' may end in one of its units: s, ms, µs, min, h"),
+        ("temperature_x", "'temperature' may end in one of its units: °C, °F, K"),
+        ("iso_s", "write 'iso', without a unit"),
+        ("gain_db", "'gain' may end in one of its units: e-/ADU"),
+        ("exposre_s", "did you mean 'exposure'?"),
+        ("humidity", "unknown"),
+    ],
+)
+def test_a_unit_that_could_mean_two_things_is_refused(key: str, part: str) -> None:
+    for text, file in ((f"{key}: 1", "n.yaml"), (f"file,{key}\na,1", "n.csv")):
+        (line,) = faults(text, file)
+        assert part in line
+        assert f"'{key}'" in line
+
+
+def test_one_fact_under_two_names_is_told_with_the_line_of_the_first() -> None:
+    (line,) = faults("exposure: 120\niso: 800\nexposure_ms: 120000")
+    assert line.startswith("notes.yaml:3:")
+    assert "'exposure' is given twice, first on line 1" in line
+    (line,) = faults("temperature_f: warm")
+    assert "'warm' is not a number of °F" in line
+    assert (
+        "column 'exposure' is given more than once"
+        in faults("exposure,exposure_s\n1,1", "n.csv")[0]
+    )
