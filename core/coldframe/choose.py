@@ -5,10 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from fnmatch import fnmatch
-from pathlib import Path
 from typing import Any
 
-from coldframe.errors import UsageError
 from coldframe.frame import FrameInfo, Kind
 from coldframe.plugins import Registry
 from coldframe.recipe import Recipe, load_recipe
@@ -20,10 +18,14 @@ STEADY = 1.0
 
 @dataclass(frozen=True, slots=True)
 class Choice:
-    """The recipe chosen and the reason in plain words."""
+    """The recipe chosen and the reason in plain words.
+
+    misfits : lines about what the recipe is made for and the night has not.
+    """
 
     recipe: Recipe
     why: str
+    misfits: tuple[str, ...] = ()
 
 
 def night_facts(infos: Sequence[FrameInfo], masters: Sequence[FrameInfo] = ()) -> dict[str, Any]:
@@ -65,25 +67,34 @@ def choose_recipe(
 ) -> Choice:
     """The shipped recipe whose `for:` block says most and holds; `masters` as in `night_facts`.
 
-    Raises UsageError, naming the shipped recipes, when none suits.
+    Where none holds, the nearest: that with the fewest facts that the night has not.
+
+    Raises UsageError when a recipe cannot be loaded.
     """
     facts = night_facts(infos, masters)
-    best: tuple[int, str, Path] | None = None
-    for name, path in shipped_recipes().items():
+    found = []
+    for path in shipped_recipes().values():
         suits = load_recipe(path, registry).suits
-        if suits and all(_holds(key, value, facts) for key, value in suits.items()):
+        if suits:  # a recipe without is for those who name it
+            off = {k: v for k, v in suits.items() if not _holds(k, v, facts)}
             # No calibration frames at all outranks any fact about the camera.
-            score = len(suits) + 10 * ("calibration" in suits)
-            if best is None or score > best[0]:
-                best = (score, name, path)
-    if best is None:
-        raise UsageError(
-            "no shipped recipe suits these frames ("
-            + _words({key: facts[key] for key in WORDS})
-            + f"); name one with --recipe: {', '.join(shipped_recipes())}"
-        )
-    recipe = load_recipe(best[2], registry, overrides)
-    return Choice(recipe, f"the night has {_words(recipe.suits)}")
+            weight = sum(10 if key == "calibration" else 1 for key in suits)
+            amiss = sum(10 if key == "calibration" else 1 for key in off)
+            found.append((amiss, -weight, path.stem, path, off))
+    *_, path, off = min(found)
+    recipe = load_recipe(path, registry, overrides)
+    if not off:
+        return Choice(recipe, f"the night has {_words(recipe.suits)}")
+    has = {key: facts[key] for key in off if key in WORDS}
+    return Choice(
+        recipe,
+        f"the nearest of those that ship: made for {_words(recipe.suits)}",
+        (
+            f"no shipped recipe fits this night in everything: {recipe.name} is for "
+            f"{_words(off)}, the night has {_words(has) or 'another camera'}; `coldframe recipe "
+            f"show {recipe.name}` shows it, --recipe names another",
+        ),
+    )
 
 
 def _holds(key: str, value: Any, facts: Mapping[str, Any]) -> bool:

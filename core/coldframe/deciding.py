@@ -28,7 +28,9 @@ def run_decision(spec: DecideTask, store: Store) -> Ref:
     least = step.min_frames if isinstance(step, StackStep) else int(not spec.anchor)
     assert isinstance(step, FrameStep | StackStep)
     function = step.decide if isinstance(step, FrameStep) else step.prepare
-    context = call.context(spec.key, decision=store.numbers(spec.anchor) if spec.anchor else {})
+    said: list[str] = []
+    anchored = store.numbers(spec.anchor) if spec.anchor else {}
+    context = call.context(spec.key, said, decision=anchored)
     try:
         if len(rows) < least:
             raise StepError(_too_few(spec, store, len(rows), least))
@@ -51,6 +53,7 @@ def run_decision(spec: DecideTask, store: Store) -> Ref:
         inputs=inputs,
         rows=tuple(keys),
         columns=columns,
+        said=tuple(said),
     )
     return store.put_numbers(ref, numbers)
 

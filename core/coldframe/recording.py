@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping
 from dataclasses import replace
 from typing import TYPE_CHECKING
@@ -94,6 +95,7 @@ class _Recorder:
                 *self.plan.warnings,
                 *left_out,
                 *self.unwritten,
+                *self._said(),
             ),
             timings=timings,
             versions=versions,
@@ -133,6 +135,12 @@ class _Recorder:
             return None if ref is None or ref.aside else self.store.numbers(key)
         except StoreError:
             return None
+
+    def _said(self) -> list[str]:
+        """What the steps warned of, each thing once, with the number of products it was about."""
+        refs = (ref for ref in self.refs.values() if ref is not None)
+        counted = Counter(text for ref in refs for text in dict.fromkeys(ref.said))
+        return [text if n == 1 else f"{text} ({n} times)" for text, n in counted.items()]
 
     def _read(self, key: str) -> Frame | None:
         """A product by its store key, or a source frame by its id."""

@@ -96,6 +96,7 @@ def prepare(
         masters = [candidate.info for candidate in shelf.candidates] if shelf else []
         choice = choose_recipe(found.frames, registry, request.overrides, masters)
         recipe, why = choice.recipe, choice.why
+        found = replace(found, warnings=found.warnings + choice.misfits)
     resources = Resources(
         request.workers, request.memory, request.scheduler not in ("threads", "sync")
     )

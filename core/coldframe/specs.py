@@ -25,6 +25,24 @@ def worker_registry() -> Registry:
     return find_plugins()
 
 
+class _Heeding(logging.Logger):
+    """A logger whose warnings are kept with the product that they are about.
+
+    They are shown with the result, each once, on whatever machine it was made; in the log they
+    count as information.
+    """
+
+    def __init__(self, to: logging.Logger, said: list[str]) -> None:
+        super().__init__(to.name)
+        self.parent, self._said = to, said
+
+    def handle(self, record: logging.LogRecord) -> None:
+        if record.levelno >= logging.WARNING:
+            self._said.append(record.getMessage())
+            record.levelno, record.levelname = logging.INFO, "INFO"
+        super().handle(record)
+
+
 @dataclass(frozen=True, slots=True)
 class StepCall:
     """A step with all it needs but pixels."""
@@ -39,10 +57,16 @@ class StepCall:
         """The step object."""
         return worker_registry().step(self.use)()
 
-    def context(self, key: str, **more: Any) -> Context:
-        """The step's context; its random generator depends on the seed and the product only."""
+    def context(self, key: str, said: list[str] | None = None, **more: Any) -> Context:
+        """The step's context; its random generator depends on the seed and the product only.
+
+        said : the step's warnings are added to it.
+        """
         rng = np.random.default_rng([self.seed, int(key[:16], 16)])
-        return Context(params=self.params, rng=rng, log=log.getChild(self.use), **more)
+        told: logging.Logger = log.getChild(self.use)
+        if said is not None:
+            told = _Heeding(told, said)
+        return Context(params=self.params, rng=rng, log=told, **more)
 
     @property
     def made_by(self) -> str:

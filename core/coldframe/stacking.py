@@ -106,8 +106,9 @@ def run_stack(spec: StackTask, store: Store) -> Ref:
                 f"{spec.call.made_by}: {len(refs)} frames, {spec.label}",
             ),
         )
+        said: list[str] = []
         if spec.trial is None:
-            context = spec.call.context(spec.key, decision=store.numbers(spec.decision))
+            context = spec.call.context(spec.key, said, decision=store.numbers(spec.decision))
             stack = guarded(spec.call, spec.label, step.finish, stack, context)
         done = store.put_frame(
             Ref(
@@ -119,6 +120,7 @@ def run_stack(spec: StackTask, store: Store) -> Ref:
                 measures=stack.measures,
                 planes=tuple(stack.planes),
                 history=stack.history,
+                said=tuple(said),
             ),
             stack,
             durable=spec.trial is None,

@@ -66,6 +66,7 @@ class Ref:
     aside: str = ""  # the reason when this frame was left out
     aside_step: str = ""
     seconds: float = 0.0
+    said: tuple[str, ...] = ()  # the step's warnings while it was made
     past: tuple[Ancestor, ...] = ()  # itself and what is behind it that this store may not hold
 
     def to_json(self, size: int | None, total: int | None) -> str:
@@ -86,6 +87,7 @@ class Ref:
             "seconds": self.seconds,
             "size": size,
             "sum": total,
+            "said": list(self.said),
             "past": [asdict(ancestor) for ancestor in self.past],
         }
         return json.dumps(values, sort_keys=True)
@@ -96,8 +98,8 @@ class Ref:
         beside = ("size", "sum", "dropped", "crc")  # the last by earlier versions
         known = {k: v for k, v in values.items() if k not in beside}
         known["info"] = FrameInfo.from_dict(known["info"])
-        for name in ("inputs", "planes", "history", "rows"):
-            known[name] = tuple(known[name])
+        for name in ("inputs", "planes", "history", "rows", "said"):
+            known[name] = tuple(known.get(name, ()))
         known["columns"] = {name: tuple(column) for name, column in known["columns"].items()}
         known["past"] = tuple(
             Ancestor(**{**one, "inputs": tuple(one["inputs"])}) for one in known.get("past", ())

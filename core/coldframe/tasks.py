@@ -121,6 +121,7 @@ def _frame(spec: FrameTask, store: Store) -> Ref:
     if done is not None and (done.aside or not looks):
         return done
     frame: Frame | None = None
+    said: list[str] = []
     if done is None:
         base = store.get(spec.base) if spec.base else None
         if base is not None and base.aside:
@@ -128,12 +129,13 @@ def _frame(spec: FrameTask, store: Store) -> Ref:
         try:
             frame = store.frame(spec.base) if spec.base else _read(spec)
             for op in spec.ops:
-                frame = apply_op(op, frame, store)
+                frame = apply_op(op, frame, store, said=said)
         except SetAside as reason:
             at = spec.step_id if spec.ops else "load"
-            said = _plain(reason, spec.source)
-            return store.put(_made(spec, info=spec.source, aside=said, aside_step=at))
-        done = store.put_frame(_made(spec, frame), frame, durable=spec.durable)
+            why = _plain(reason, spec.source)
+            return store.put(_made(spec, info=spec.source, aside=why, aside_step=at))
+        made = _made(spec, frame, said=tuple(said))
+        done = store.put_frame(made, frame, durable=spec.durable)
     else:
         frame = store.frame(spec.key)
     for look in looks:
@@ -215,11 +217,16 @@ def _read(spec: FrameTask) -> Frame:
 
 
 def apply_op(
-    op: Op, frame: Frame, store: Store, decided: tuple[Numbers, int] | None = None
+    op: Op,
+    frame: Frame,
+    store: Store,
+    decided: tuple[Numbers, int] | None = None,
+    said: list[str] | None = None,
 ) -> Frame:
     """Put a frame through one step of a chain.
 
     decided : a decision and the frame's place in it, instead of the one in the store.
+    said : see `StepCall.context`.
     """
     call = op.call
     step = call.make()
@@ -241,7 +248,7 @@ def apply_op(
         more["masters"] = {kind: _master(store, key) for kind, key in op.masters.items()}
     if frame.data.dtype != np.float32:
         frame = frame.with_pixels(frame.data.astype(np.float32))
-    context = call.context(op.key, **more)
+    context = call.context(op.key, said, **more)
     out: Frame = guarded(call, frame.info.label, step.apply, frame, context)
     if out.history == frame.history:
         out = replace(out, history=(*out.history, call.made_by))

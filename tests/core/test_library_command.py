@@ -181,7 +181,7 @@ def test_no_library_means_none(made, tmp_path):
     found = json.loads(spawn(*asked, "--json", env=home).stdout)
     assert any(row["chosen"] and row["chosen"]["library"] for row in found["matches"])
     without = json.loads(spawn(*asked, "--json", "--no-library", env=home).stdout)
-    assert without["recipe"] == "quick-look"
+    assert without["recipe"] == "lights-only"
     assert not any(row["candidates"] for row in without["matches"])
 
 

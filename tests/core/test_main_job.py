@@ -225,7 +225,7 @@ def test_plan_shows_groups_and_matches(nights):
     assert facts["estimate"]["disk"] > 0
 
 
-def test_quick_look_needs_no_calibration_frames(nights, tmp_path):
+def test_lights_alone_are_stacked(nights, tmp_path):
     night, truth = nights["colour"]
     lights = [s for s in truth.shots if s.kind.value == "light"]
     folder = tmp_path / "lights"
@@ -235,7 +235,7 @@ def test_quick_look_needs_no_calibration_frames(nights, tmp_path):
     result = call("run", folder, "-o", tmp_path / "out", "--json")
     assert result.returncode == 0, result.stderr
     summary = json.loads(result.stdout)
-    assert summary["recipe"] == "quick-look"
+    assert summary["recipe"] == "lights-only"
     stack = read_frame(
         Path(next(f for f in summary["products"][0]["files"] if f.endswith(".fits")))
     )

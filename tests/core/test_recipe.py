@@ -160,7 +160,8 @@ def test_every_shipped_recipe_holds(tmp_path):
     assert registry.broken == {}
     suits = {name: load_recipe(path, registry).suits for name, path in shipped_recipes().items()}
     assert set(suits) == {
-        "camera-lens", "camera-telescope", "cooled-colour", "cooled-mono", "quick-look",
+        "camera-lens", "camera-telescope", "cooled-colour", "cooled-mono", "lights-only",
+        "quick-look", "uncooled-mono",
     }  # fmt: skip
     assert suits["cooled-mono"] == {"cfa": False, "cooled": True}
     assert suits["camera-telescope"]["lens"] is False

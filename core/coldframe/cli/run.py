@@ -49,7 +49,7 @@ def command(as_json: bool, **asked: Any) -> None:  # fmt: skip
 
 
 def execute(prepared: Any, registry: Any) -> RunRecord:
-    """Run with a live progress display and say beforehand what is odd."""
+    """Run with a live progress display; say beforehand what is odd, and after it what was found."""
     from coldframe.cli.progress import Progress
     from coldframe.session import run
 
