@@ -5,7 +5,7 @@ a module or session makes it again in each. What is made through `Shared` is the
 read only: who changes it fails. To spoil a frame, copy the folder first.
 
     def test_my_rule(demo_run):
-        done = demo_run("mono", "--set", "stack.reject=none")    # made by the first test to ask
+        done = demo_run("mono", "--with", "stack.reject=none")    # made by the first test to ask
         assert done.summary["used"] == 12
 
     @pytest.fixture

@@ -40,7 +40,7 @@ class NightScan:
     frames : in order of start time, then path. set_aside : (label, reason) of each file or frame
     left out. ignored : files that are no frames. warnings : lines for the photographer.
     labels : of each frame, its path below the night's folder. kept : for each frame, the notes
-    file that says `keep: true` of it, "" when none does. nights : their names, in the order given.
+    file that says `use_anyway: true` of it, "" when none does. nights : their names, in the order given.
     """
 
     frames: tuple[FrameInfo, ...]
@@ -120,7 +120,7 @@ def scan(
         ignored=listing.ignored,
         warnings=listing.warnings + tuple(_idle_globs(listing.found, patterns or {})),
         labels=tuple(entry.label for entry in entries),
-        kept=tuple(entry.found.notes.keep() for entry in entries),
+        kept=tuple(entry.found.notes.use_anyway() for entry in entries),
         nights=listing.nights,
     )
 

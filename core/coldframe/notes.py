@@ -24,7 +24,7 @@ Every line is optional. ::
       - match: [IMG_0107.dng, IMG_0108.dng]
         leave_out: the dew heater was off
       - match: IMG_0108.dng
-        keep: true
+        use_anyway: true
 
 Facts: `camera`, `lens`, `optics`, `filter`, `target` (names); `iso`; `gain_setting` and `offset`
 (a cooled camera's own numbers); `gain` (e-/ADU); `read_noise` (e-); `exposure` (s); `temperature`
@@ -33,8 +33,8 @@ Facts: `camera`, `lens`, `optics`, `filter`, `target` (names); `iso`; `gain_sett
 or four in the same order); `white` (ADU).
 
 At the top level a fact fills in what the file does not say and changes nothing else. Under `files`
-a fact replaces what the file says, and `kind`, `leave_out` (a reason) and `keep` are possible too.
-`keep: true` takes back an earlier, broader `leave_out`, and uses a frame that vetting would set
+a fact replaces what the file says, and `kind`, `leave_out` (a reason) and `use_anyway` are possible too.
+`use_anyway: true` takes back an earlier, broader `leave_out`, and uses a frame that the inspection would set
 aside.
 `target` is given to lights only, `filter` and `optics` to lights and flats.
 
@@ -59,7 +59,7 @@ itself records none.
 The CSV form
 ------------
 The first row names the columns, in any order; empty cells say nothing. Columns: `file` (a glob),
-`time`, `celsius`, `date`, `utc_offset`, `kind`, `leave_out`, `keep`, and every fact above. Each row
+`time`, `celsius`, `date`, `utc_offset`, `kind`, `leave_out`, `use_anyway`, and every fact above. Each row
 is one of three: with `time` and `celsius`, a temperature; with `file`, the same as an entry of
 `files`; with neither, facts of the whole night. ::
 
@@ -99,7 +99,7 @@ class FileNote:
     facts: Mapping[str, Any] = field(default_factory=dict)
     kind: Kind | None = None
     leave_out: str | None = None
-    keep: bool = False
+    use_anyway: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,7 +152,7 @@ class Notes:
         for note in self.files:
             if _first_fit(path, note.globs) is not None:
                 said = note.leave_out if note.leave_out is not None else said
-                said = "" if note.keep else said
+                said = "" if note.use_anyway else said
         return said
 
     def file_facts(self, path: str) -> dict[str, Any]:

@@ -34,8 +34,8 @@ class HeardNotes:
                 return f"left out by {_name(notes)}: {said}" if said else None
         return None
 
-    def keep(self) -> str:
-        """The notes file that says to keep the file, whatever is found; "" when none does."""
+    def use_anyway(self) -> str:
+        """The notes file that says to use the file, whatever is found; "" when none does."""
         for notes, path in self.chain:
             said = notes.verdict(path)
             if said is not None:

@@ -15,13 +15,13 @@ Place = tuple[int, int]  # 1-based line and column
 Reading = tuple[datetime, float]
 CLOCK = ("date", "utc_offset")
 READING = ("time", "celsius")
-OWN = ("kind", "leave_out", "keep")
+OWN = ("kind", "leave_out", "use_anyway")
 """Keys of an entry of `files` that are no facts."""
 
 _OWN_PARSERS: Mapping[str, Callable[[Any], Any]] = {
     "kind": values.kind,
     "leave_out": values.text,
-    "keep": values.truth,
+    "use_anyway": values.truth,
 }
 
 

@@ -34,11 +34,11 @@ class Request:
     library: Path | None = None  # None: the user's own, when there is one
     use_library: bool = True
     store_keeps: str = "all"  # see tidy.KEEP
-    keep: tuple[str, ...] = ()  # globs of frames to use whatever vetting finds
-    vet: bool = True
+    use_anyway: tuple[str, ...] = ()  # globs of frames to use whatever the inspection finds
+    inspect: bool = True
     only: frozenset[Path] | None = None  # absolute paths of files to look at; None: all
 
-    proof: int | None = None  # lights in the sample that proves the masters; 0: no proof
+    compare_masters: int | None = None  # lights stacked again without each master; 0: none
     each_night: bool = True  # make each night's own stacks where the recipe wants them
 
 

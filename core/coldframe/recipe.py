@@ -53,7 +53,7 @@ class Recipe:
     steps: Mapping[str, StepSpec]
     outputs: Mapping[str, Mapping[str, Mapping[str, Any]]]  # step id -> writer -> options
     file: str = ""
-    vet: Mapping[str, float] | None = None  # limits of vetting; None turns it off
+    inspect: Mapping[str, float] | None = None  # limits of the inspection; None turns it off
     document: Mapping[str, Any] = field(default_factory=dict)  # all of it, every default filled in
 
 
@@ -69,7 +69,7 @@ def load_recipe(path: Path, registry: Registry, overrides: Sequence[str] = ()) -
     order = check_document(document, registry)
     data = document.data
     steps = {step_id: _step(step_id, data["steps"][step_id], registry) for step_id in order}
-    limits = vet_limits(data.get("vet", True))
+    limits = vet_limits(data.get("inspect", True))
     return Recipe(
         name=data["name"],
         about=data["about"],
@@ -90,14 +90,14 @@ def load_recipe(path: Path, registry: Registry, overrides: Sequence[str] = ()) -
             for step, wanted in data["outputs"].items()
         },
         file=str(path),
-        vet=limits,
+        inspect=limits,
         document={
             **{key: value for key, value in data.items() if key != "extends"},
             "steps": {
                 step.id: {**data["steps"][step.id], "with": dict(step.params)}
                 for step in steps.values()
             },
-            "vet": False if limits is None else dict(limits),
+            "inspect": False if limits is None else dict(limits),
         },
     )
 

@@ -95,8 +95,8 @@ def _words(document: Document, path: tuple[str | int, ...]) -> str:
             return f"step {name}" + "".join(f".{part}" for part in value[:1])
         case ("outputs", _, writer, *value):
             return f"writer {writer}" + "".join(f".{part}" for part in value[:1])
-        case ("vet", *_):
-            return "vet"
+        case ("inspect", *_):
+            return "inspect"
     return "recipe"
 
 

@@ -31,7 +31,7 @@ class Document:
         """A fault at `path`, in the layer that said it last."""
         for length in range(len(path), 0, -1):
             if path[:length] in self.overrides:
-                return Problem(f"--set {self.overrides[path[:length]]}", 0, 0, message)
+                return Problem(f"--with {self.overrides[path[:length]]}", 0, 0, message)
         best: tuple[int, str, tuple[int, int]] = (-1, self.file, (1, 1))
         for file, positions in self.layers:  # the recipe itself first, then what it extends
             known, place = positions.find(path, at_key)
@@ -72,21 +72,24 @@ def load_document(path: Path, overrides: Sequence[str] = ()) -> Document:
         target, equals, value = text.partition("=")
         step, dot, param = target.partition(".")
         if not (equals and dot and param):
-            raise UsageError(f"--set {text}: write it as step.param=value")
+            raise UsageError(f"--with {text}: write it as step.param=value")
         try:
             parsed = yaml.safe_load(value)
         except yaml.YAMLError:
             parsed = value
-        if step == "vet":
-            limits = document.data.get("vet")
-            document.data["vet"] = {**(limits if isinstance(limits, dict) else {}), param: parsed}
-            document.overrides["vet", param] = text
+        if step == "inspect":
+            limits = document.data.get("inspect")
+            document.data["inspect"] = {
+                **(limits if isinstance(limits, dict) else {}),
+                param: parsed,
+            }
+            document.overrides["inspect", param] = text
             continue
         steps = document.data.get("steps")
         if not isinstance(steps, dict) or not isinstance(steps.get(step), dict):
             names = steps if isinstance(steps, dict) else ()
             raise UsageError(
-                f"--set {text}: no step '{step}'" + nearest(step, names, "steps", "input")
+                f"--with {text}: no step '{step}'" + nearest(step, names, "steps", "input")
             )
         block = steps[step].setdefault("with", {})
         if isinstance(block, dict):

@@ -9,6 +9,21 @@ import difflib
 from collections.abc import Iterable, Mapping
 
 RENAMED: Mapping[str, Mapping[str, str]] = {
+    "recipe": {"vet": "inspect"},
+    "inspect": {"odd_share": "unlike_the_rest"},
+    "input": {"biases": "bias-frames"},
+    "notes": {"keep": "use_anyway"},
+    "command": {
+        "--keep": "--use-anyway",
+        "--no-each-night": "--combined-only",
+        "--no-vet": "--no-inspect",
+        "--positions": "--dither-positions",
+        "--proof": "--compare-masters",
+        "--set": "--with",
+    },
+    "command camera advise": {"--overhead": "--pause", "--share": "--read-noise-share"},
+    "command scale": {"--overhead": "--task-overhead"},
+    "command shotlist": {"--overhead": "--pause", "--share": "--noise-share"},
     "step register": {"clamp": "limit_ringing"},
     "writer png.stretch": {"linked": "together"},
 }
@@ -17,7 +32,7 @@ RENAMED: Mapping[str, Mapping[str, str]] = {
 Places, each with the words that may stand there:
 
 "recipe"             keys of a recipe outside `with:` blocks
-"vet"                limits of the inspection
+"inspect"            limits of the inspection
 "input"              inputs and steps of the shipped recipes, where `from:` and the like name them
 "step NAME"          parameters of a step
 "step NAME.PARAM"    values that a step's parameter takes

@@ -172,6 +172,6 @@ def recipe_schema(registry: Registry) -> dict[str, Any]:
                 "additionalProperties": _step_schema(registry.steps),
             },
             "outputs": _outputs_schema(registry.writers),
-            "vet": vet_schema(),
+            "inspect": vet_schema(),
         },
     }

@@ -123,8 +123,8 @@ def prepare(
     except UsageError as error:
         raise UsageError(f"{error}{_aside_lines(vetted)}") from None
     # The plan's own list keeps the facts, so that the report can show each frame.
-    plan.set_aside[:0] = [SetAsideFrame(v.info, v.reason, "vet") for v in vetted]
-    proof = add_proof(plan, registry, found.frames, request.proof)
+    plan.set_aside[:0] = [SetAsideFrame(v.info, v.reason, "inspect") for v in vetted]
+    proof = add_proof(plan, registry, found.frames, request.compare_masters)
     stamp_sources(plan.tasks, digests)
     tasks = pending(plan)
     rates = load_rates(request.store)
@@ -144,15 +144,15 @@ def _vet(
     watch: Callable[[int, int], None] | None,
 ) -> tuple[list[Vetted], NightScan]:
     """(frames to set aside, the scan with the warnings added)."""
-    if recipe.vet is None or not request.vet:
+    if recipe.inspect is None or not request.inspect:
         return [], found
     with _ahead(request, recipe, registry, found):
         vetted, _ = vet(
             found,
             registry,
-            recipe.vet,
+            recipe.inspect,
             digests,
-            keep=request.keep,
+            use_anyway=request.use_anyway,
             workers=min(_here(request), fitting_readers(found.frames, resources)),
             watch=watch,
         )
@@ -178,7 +178,7 @@ def _aside_lines(vetted: Sequence[Vetted]) -> str:
         return ""
     few = "".join(f"\n  {v.label}: {v.reason}" for v in vetted[:10])
     more = f"\n  and {len(vetted) - 10} more" if len(vetted) > 10 else ""
-    return f"; vetting set aside (--keep '*' uses them all):{few}{more}"
+    return f"; the inspection set aside (--use-anyway '*' uses them all):{few}{more}"
 
 
 def _names(nights: Sequence[Path]) -> str:

@@ -33,7 +33,9 @@ SLOW = 0.2  # share of the time that a sleeping task sleeps
 def timed(night: Path, out: Path, workers: int) -> tuple[Prepared, Times, float]:
     """A run into a new store: its plan, seconds by kind of task and step, and in all."""
     registry = find_plugins()
-    request = Request((night,), out, out / "store", workers=workers, use_library=False, vet=False)
+    request = Request(
+        (night,), out, out / "store", workers=workers, use_library=False, inspect=False
+    )
     prepared = prepare(request, registry)
     times: Times = defaultdict(list)
     ends = [time.perf_counter()]

@@ -147,7 +147,7 @@ def make_lights(folder: Path, count: int, megapixels: float) -> None:
 
 def job(count: int, megapixels: float) -> tuple[float, float]:
     """Seconds, and most mebibytes in memory, of registering and stacking so many lights."""
-    words = ["--recipe", "quick-look", "--no-vet", "--no-library", "--workers", "2"]
+    words = ["--recipe", "quick-look", "--no-inspect", "--no-library", "--workers", "2"]
     words += ["--memory", LIMIT]
     with tempfile.TemporaryDirectory() as place:
         night, out = Path(place) / "night", Path(place) / "out"

@@ -120,7 +120,7 @@ class Bench:
     def request(self, out: Path, scheduler: str = "sync") -> Request:
         return Request(
             (self.night,), out, out / "store", recipe=str(self.night / "small.yaml"),
-            scheduler=scheduler, workers=1, memory=1 << 30, use_library=False, vet=False,
+            scheduler=scheduler, workers=1, memory=1 << 30, use_library=False, inspect=False,
         )  # fmt: skip
 
     def execute(self, out: Path, scheduler: str = "sync") -> int:

@@ -52,7 +52,7 @@ def test_recipes_are_listed_shown_and_checked(capsys, tmp_path):
 
 def test_show_applies_overrides(capsys):
     shown = json.loads(
-        ok(capsys, "recipe", "show", "camera-lens", "--set", "stack.reject=mad-clip", "--json")
+        ok(capsys, "recipe", "show", "camera-lens", "--with", "stack.reject=mad-clip", "--json")
     )
     assert shown["steps"]["stack"]["with"]["reject"] == "mad-clip"
 

@@ -104,7 +104,7 @@ def test_the_shell_is_offered_commands_recipes_and_settings():
         ("coldframe recipe sh", {"show"}),
         ("coldframe run --recipe cooled", {"cooled-colour", "cooled-mono"}),
         ("coldframe run --sched", {"--scheduler"}),
-        ("coldframe run --recipe camera-lens --set stack.rej", {"stack.reject="}),
+        ("coldframe run --recipe camera-lens --with stack.rej", {"stack.reject="}),
     ):
         words = line.split()
         env = {
@@ -124,7 +124,7 @@ def test_what_is_offered_is_there(tmp_path, monkeypatch):
     context = click.Context(LEAVES[("run",)])
     assert recipe_names(context, None, "mi") == ["mine.yaml"]
     assert step_names(context, None, "comb") == ["combine"]
-    assert "vet.cloud=" in settings(context, None, "vet.cl")
+    assert "inspect.cloud=" in settings(context, None, "inspect.cl")
     context.params["recipe"] = "mine.yaml"  # not a whole recipe: nothing to offer, no fault
     assert settings(context, None, "stack.") == []
 

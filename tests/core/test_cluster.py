@@ -66,7 +66,7 @@ def test_a_running_scheduler_makes_the_same_bytes(bench, cluster, tmp_path):
 
 def test_the_command_line_on_a_cluster(bench, cluster, tmp_path, capsys, monkeypatch):
     monkeypatch.chdir(tmp_path)  # the workers are in another folder
-    args = [str(bench.night), "-o", "out", "--no-library", "--no-vet", "--json"]
+    args = [str(bench.night), "-o", "out", "--no-library", "--no-inspect", "--json"]
     args += ["--recipe", str(bench.night / "small.yaml"), "--scheduler", cluster.address]
     assert run_command_line(["plan", *args]) == 0
     assert json.loads(capsys.readouterr().out)["tasks"]["to_do"] > 20
@@ -103,7 +103,7 @@ def test_a_task_that_kills_its_workers_is_named(bench, tmp_path, monkeypatch):
         result = subprocess.run(
             [
                 sys.executable, "-m", "coldframe.cli", "run", bench.night, "-o", tmp_path / scheduler,
-                "--recipe", tmp_path / "deadly.yaml", "--no-library", "--no-vet", "--workers", "2",
+                "--recipe", tmp_path / "deadly.yaml", "--no-library", "--no-inspect", "--workers", "2",
                 "--scheduler", scheduler,
             ],
             capture_output=True, text=True, check=False, env=environment(plugins),
@@ -310,7 +310,7 @@ def test_separate_hosts(bench, hosts, tmp_path):
     port = made.address.rpartition(":")[2]
     command = [
         *hosts.inside(0), sys.executable, "-m", "coldframe.cli", "run", bench.night,
-        "--recipe", bench.night / "small.yaml", "--no-library", "--no-vet",
+        "--recipe", bench.night / "small.yaml", "--no-library", "--no-inspect",
         "--scheduler", f"tcp://127.0.0.1:{port}", "-o",
     ]  # fmt: skip
     try:

@@ -11,7 +11,7 @@ from comparesim import FWHM, LIGHTS, NOT_FLAT, RECIPE, write_lights
 
 from coldframe.cli.main import run_command_line
 
-PLAIN = ("--no-vet", "--no-library")
+PLAIN = ("--no-inspect", "--no-library")
 
 
 @pytest.fixture(scope="module")
@@ -38,7 +38,7 @@ def desk(tmp_path_factory, draw_stars):
         ("heron", "other", recipe),
     ):
         command = ["run", str(desk / night), *how, "-o", str(desk / name), *store]
-        assert run_command_line([*command, "--proof", "0"]) == 0
+        assert run_command_line([*command, "--compare-masters", "0"]) == 0
     return desk
 
 

@@ -71,7 +71,7 @@ def test_every_key_of_a_recipe_is_there(pages):
     for word in (
         *schema,
         *(f"steps.NAME.{key}" for key in steps),
-        *(f"vet.{k}" for k in VET_PARAMS),
+        *(f"inspect.{k}" for k in VET_PARAMS),
     ):
         assert f"\n| `{word}` | " in pages["recipe"], word
     assert "\n| `steps.NAME.match.dark.interpolate_span` | " in pages["recipe"]

@@ -1,4 +1,4 @@
-"""docs/vetting.md lists every limit as it is, and every fault that the tests simulate."""
+"""docs/inspecting.md lists every limit as it is, and every fault that the tests simulate."""
 
 import re
 from pathlib import Path
@@ -7,7 +7,7 @@ from vetsim import FAULTS
 
 from coldframe.vetting.thresholds import VET_PARAMS
 
-TEXT = (Path(__file__).parents[2] / "docs/vetting.md").read_text()
+TEXT = (Path(__file__).parents[2] / "docs/inspecting.md").read_text()
 
 
 def test_every_limit_is_documented_as_it_is():

@@ -25,7 +25,7 @@ def start(bench, out, *more):
     return subprocess.Popen(
         [
             sys.executable, "-m", "coldframe.cli", "run", bench.night, "-o", out,
-            "--recipe", bench.night / "small.yaml", "--no-library", "--no-vet", "--json",
+            "--recipe", bench.night / "small.yaml", "--no-library", "--no-inspect", "--json",
             "--workers", "2", *more,
         ],
         stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, start_new_session=True,

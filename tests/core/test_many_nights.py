@@ -61,11 +61,11 @@ def test_a_night_added_computes_that_night_and_the_stack_of_all_only(season):
         for spec, _ in prepared.tasks.values()
     )
     lights = [
-        f for f in record.frames if f.id in new and f.info.kind == "light" and f.step != "vet"
+        f for f in record.frames if f.id in new and f.info.kind == "light" and f.step != "inspect"
     ]
     kinds = Counter(f.info.kind.value for f in record.frames if f.id in new)
     expected = {
-        ("FrameTask", "biases"): kinds["bias"], ("FrameTask", "dark-flats"): kinds["dark-flat"],
+        ("FrameTask", "bias-frames"): kinds["bias"], ("FrameTask", "dark-flats"): kinds["dark-flat"],
         ("FrameTask", "flat-clean"): kinds["flat"],
         ("FrameTask", "clean"): len(lights), ("FrameTask", "aligned"): len(lights),
         ("DecideTask", "aligned"): 1,  # the night's own; the reference stays the first night's
@@ -188,13 +188,13 @@ def test_a_nights_file_gives_the_same_plan_and_the_flag_leaves_out_the_nights_ow
     listed = tmp_path / "nights.yaml"
     listed.write_text("".join(f"- {place}\n" for place in places[:2]))
     how = ["plan", "--nights", str(listed), str(places[2]), "-o", str(out), "--no-library",
-           "--store", str(out / "store"), "--proof", "0", "--json"]  # fmt: skip
+           "--store", str(out / "store"), "--compare-masters", "0", "--json"]  # fmt: skip
     assert run_command_line(how) == 0
     facts = json.loads(capsys.readouterr().out)
     assert facts["tasks"]["to_do"] == 0
     groups = [g["group"].split(" · ")[-1] for g in facts["groups"] if g["step"] == "stack"]
     assert groups == ["3 nights", "night-1", "night-2", "night-3"]
-    assert run_command_line([*how, "--no-each-night"]) == 0
+    assert run_command_line([*how, "--combined-only"]) == 0
     facts = json.loads(capsys.readouterr().out)
     groups = [g["group"].split(" · ")[-1] for g in facts["groups"] if g["step"] == "stack"]
     assert groups == ["3 nights"]

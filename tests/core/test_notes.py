@@ -210,7 +210,7 @@ def test_every_fault_at_once_with_place_and_nearest_key() -> None:
         ("temperature: -300", "less than -273.15"),
         ("target: [a]", "not a name"),
         ("files: [{match: a, kind: lihgt}]", "write one of light"),
-        ("files: [{match: a, keep: maybe}]", "neither true nor false"),
+        ("files: [{match: a, use_anyway: maybe}]", "neither true nor false"),
         ("temperatures: [{time: 2026-01-14, celsius: 1}]", "not a time"),
         ("date: 2026-01-14\ntemperatures: [{time: '25:00', celsius: 1}]", "not a time"),
     ],

@@ -25,10 +25,10 @@ RECIPE = """\
 recipe: 1
 name: toy
 about: a toy
-inputs: {lights: {kind: light}, darks: {kind: dark}, biases: {kind: bias}}
+inputs: {lights: {kind: light}, darks: {kind: dark}, bias-frames: {kind: bias}}
 steps:
   dark: {use: mean, from: darks, per: [exposure]}
-  bias: {use: mean, from: biases}
+  bias: {use: mean, from: bias-frames}
   clean: {use: add, from: lights, masters: [dark, bias], with: {amount: 10}}
   moved: {use: centre, from: clean}
   stack: {use: mean, from: moved, per: [target]}

@@ -141,7 +141,7 @@ def test_overrides(tmp_path):
     with pytest.raises(UsageError, match=r"write it as step\.param=value"):
         load(tmp_path, GOOD, ["moved"])
     (fault,) = faults(tmp_path, GOOD, ["moved.amount=lots"])
-    assert fault.startswith("--set moved.amount=lots: 'steps.moved.with.amount'")
+    assert fault.startswith("--with moved.amount=lots: 'steps.moved.with.amount'")
 
 
 def test_unknown_recipe_names_the_nearest():

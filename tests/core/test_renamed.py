@@ -35,7 +35,7 @@ def _words(place, registry):
         case ["recipe"]:
             schema = recipe_schema(registry)["properties"]
             return set(schema) | set(schema["steps"]["additionalProperties"]["properties"])
-        case ["vet"]:
+        case ["inspect"]:
             return set(VET_PARAMS)
         case ["input"]:
             documents = [load_document(path).data for path in shipped_recipes().values()]
@@ -69,7 +69,7 @@ def test_new_words_are_known_and_old_ones_are_not(place):
 def table(monkeypatch):
     places = {
         "recipe": {"groups": "per"},
-        "vet": {"odd": "odd_share"},
+        "inspect": {"odd": "unlike_the_rest"},
         "input": {"dimmed": "darks"},
         "step combine": {"refuse": "reject"},
         "step combine.reject": {"nix": "none"},
@@ -92,7 +92,7 @@ steps:
   second: {use: combine, from: dimmed, with: {reject: nix}}
 outputs:
   dark: {png: {curve: together}}
-vet: {odd: 0.1}
+inspect: {odd: 0.1}
 """
 
 
@@ -106,10 +106,10 @@ def test_a_recipe_with_old_words_is_told_the_new_ones_with_their_places(table, t
         "old.yaml:7:64: unknown key 'refuse'; it is now called 'reject'",
         "old.yaml:8:55: 'nix' is not known here; it is now called 'none'",
         "old.yaml:10:16: unknown key 'curve'; it is now called 'stretch'",
-        "old.yaml:11:7: unknown key 'odd'; it is now called 'odd_share'",
+        "old.yaml:11:11: unknown key 'odd'; it is now called 'unlike_the_rest'",
     ]
     good = {"groups": "per", "refuse": "reject", "nix": "none", "curve": "stretch"}
-    text = RECIPE.replace("odd:", "odd_share:")
+    text = RECIPE.replace("odd:", "unlike_the_rest:")
     for old, new in good.items():
         text = text.replace(f"{old}", f"{new}")
     path.write_text(text)
@@ -138,7 +138,7 @@ def test_notes_with_old_words_are_told_the_new_ones(table, name, text):
     [
         (["run", ".", "--onto", "x"], "; it is now called '--output'"),
         (["frobnicate"], "No such command 'frobnicate'; it is now called 'run'"),
-        (["recipe", "show", "camera-lens", "--set", "dark.refuse=none"], "now called 'reject'"),
+        (["recipe", "show", "camera-lens", "--with", "dark.refuse=none"], "now called 'reject'"),
     ],
 )
 def test_old_options_and_commands_are_told_the_new_ones(table, capsys, args, said):

@@ -131,7 +131,7 @@ STEPS = [
 @pytest.mark.parametrize(
     ("step", "reason", "said"),
     [
-        ("vet", "cloud: 0 stars where comparable frames show 494", "--keep 'light_0.dng'"),
+        ("inspect", "cloud: 0 stars where comparable frames show 494", "--use-anyway 'light_0.dng'"),
         ("aligned", "only 2 stars found, 10 needed; cloud or bad focus?", "aligned.min_stars=... (now 10)"),
         ("aligned", "1.9 times the usual 3 px, 1.5 times allowed ('max_blur')", "aligned.max_blur=... (now 1.5)"),
         ("clean", "no dark serves it: 3.0 °C warmer", "dark frames that match this light"),

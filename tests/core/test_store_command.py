@@ -87,7 +87,7 @@ def test_pruning_by_command(night, call, tmp_path):
     # Another setting needs the frames again; back at the first one the bytes are the same.
     again = tmp_path / "again"
     more = ("--no-library", "--store", output / "store")
-    assert call("run", night, "-o", again, *more, "--set", "stack.weights=equal")[0] == 0
+    assert call("run", night, "-o", again, *more, "--with", "stack.weights=equal")[0] == 0
     assert call("run", night, "-o", again, *more)[0] == 0
     assert files(again) == before
     code, out, _ = call("store", "prune", output)

@@ -126,7 +126,7 @@ RECIPE = """\
 recipe: 1
 name: twin
 about: A stack and its background, to compare with what the kit makes of the same frames
-vet: false
+inspect: false
 inputs: {lights: {kind: light}}
 steps:
   stack: {use: combine, from: lights, with: {reject: mad-clip}}

@@ -17,7 +17,7 @@ RECIPE = """\
 recipe: 1
 name: grey-maps
 about: A stranger's reader and rejection rule, with no change to the core
-vet: false
+inspect: false
 inputs: {lights: {kind: light}}
 steps:
   stack: {use: percentile-combine, from: lights, with: {low: 25, high: 25}}

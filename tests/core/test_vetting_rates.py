@@ -1,6 +1,6 @@
 """How many faults vetting catches, and how many clean frames it blames, on simulated nights.
 
-The limits of this test are the promise of docs/vetting.md: more than 95% of each sort of fault at
+The limits of this test are the promise of docs/inspecting.md: more than 95% of each sort of fault at
 the strength stated there, fewer than 1% of the frames of clean nights. The ordinary tests hold a
 few frames to it, the slow ones hundreds.
 """

@@ -117,7 +117,7 @@ def test_a_run_leaves_them_out_and_tells_it_everywhere(night, tmp_path, capsys):
     summary = json.loads(out)
     reasons = {Path(a["file"]).name: a for a in summary["set_aside"]}
     assert set(spoilt.values()) <= set(reasons)
-    assert reasons[spoilt["leak"]]["step"] == "vet"
+    assert reasons[spoilt["leak"]]["step"] == "inspect"
     assert summary["used"] + len(summary["set_aside"]) == count
     manifest = json.loads((tmp_path / "out/coldframe-run.json").read_text())
     of = {Path(f["file"]).name: f for f in manifest["frames"]}
@@ -130,12 +130,15 @@ def test_a_run_leaves_them_out_and_tells_it_everywhere(night, tmp_path, capsys):
 def test_the_photographer_may_overrule_by_option_and_by_notes(night, tmp_path, capsys):
     folder, spoilt, _ = night
     store = ("--store", tmp_path / "s")
-    _, out, _ = call(capsys, "inspect", folder, *store, "--keep", spoilt["leak"], "--json")
+    _, out, _ = call(capsys, "inspect", folder, *store, "--use-anyway", spoilt["leak"], "--json")
     frame = told(out)[spoilt["leak"]]
-    assert (frame["verdict"], frame["kept_by"]) == ("use", f"--keep '{spoilt['leak']}'")
+    assert (frame["verdict"], frame["used_anyway_by"]) == (
+        "use",
+        f"--use-anyway '{spoilt['leak']}'",
+    )
     notes = folder / "notes.yaml"
     notes.write_text(
-        notes.read_text() + f"files:\n  - {{match: {spoilt['clipped']}, keep: true}}\n"
+        notes.read_text() + f"files:\n  - {{match: {spoilt['clipped']}, use_anyway: true}}\n"
     )
     _, out, _ = call(capsys, "plan", folder, "-o", tmp_path / "o", *store, "--json")
     plan = json.loads(out)
@@ -144,7 +147,7 @@ def test_the_photographer_may_overrule_by_option_and_by_notes(night, tmp_path, c
     assert spoilt["leak"] in aside
     assert any("is kept by notes.yaml although an overexposed" in w for w in plan["warnings"])
     # A frame that cannot be read cannot be kept.
-    _, out, _ = call(capsys, "inspect", folder, *store, "--keep", "*", "--json")
+    _, out, _ = call(capsys, "inspect", folder, *store, "--use-anyway", "*", "--json")
     assert [f["frame"] for f in told(out).values() if f["verdict"] == "set aside"] == [
         spoilt["cut"]
     ]
@@ -155,23 +158,23 @@ def test_limits_are_recipe_parameters_and_vetting_can_be_turned_off(night, tmp_p
     store = ("--store", tmp_path / "s")
     _, out, _ = call(
         capsys, "inspect", folder, *store, "--json",
-        "--set", "vet.leak_gradient=100", "--set", "vet.leak_level=100",
+        "--with", "inspect.leak_gradient=100", "--with", "inspect.leak_level=100",
     )  # fmt: skip
     assert told(out)[spoilt["leak"]]["verdict"] == "use"
-    code, _, err = call(capsys, "inspect", folder, *store, "--set", "vet.leak_gradeint=1")
+    code, _, err = call(capsys, "inspect", folder, *store, "--with", "inspect.leak_gradeint=1")
     assert code == 2
     assert "unknown key 'leak_gradeint'; did you mean 'leak_gradient'?" in err
     recipe = tmp_path / "plain.yaml"
     recipe.write_text(
-        "recipe: 1\nname: plain\nabout: No vetting\nextends: cooled-mono\nvet: false\n"
+        "recipe: 1\nname: plain\nabout: No vetting\nextends: cooled-mono\ninspect: false\n"
     )
-    for how in (("--recipe", recipe), ("--no-vet",)):
+    for how in (("--recipe", recipe), ("--no-inspect",)):
         _, out, _ = call(capsys, "plan", folder, "-o", tmp_path / "o", *store, *how, "--json")
         assert not {a["frame"] for a in json.loads(out)["set_aside"]} & {spoilt["leak"]}
     code, _, err = call(capsys, "inspect", folder, *store, "--recipe", recipe)
     assert code == 2
-    assert "turns vetting off" in err
-    text = recipe.read_text().replace("vet: false", "vet: {flat_high: 2}")
+    assert "turns the inspection off" in err
+    text = recipe.read_text().replace("inspect: false", "inspect: {flat_high: 2}")
     recipe.write_text(text)
     code, _, err = call(capsys, "inspect", folder, *store, "--recipe", recipe)
     assert code == 2

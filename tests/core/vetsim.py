@@ -1,7 +1,7 @@
 """Simulated frames for the tests of vetting: clean nights, and one fault at a stated strength.
 
 Everything stays in memory: a frame is exposed by the demo's sensor model, measured, and judged.
-The strengths that `FAULTS` states are those of docs/vetting.md.
+The strengths that `FAULTS` states are those of docs/inspecting.md.
 """
 
 from __future__ import annotations

@@ -237,7 +237,7 @@ def _overhead(lights: Sequence[FrameInfo], wish: Wish) -> tuple[float, str]:
     gaps = [g for g in gaps if 0 <= g <= _LONGEST_PAUSE]
     if len(gaps) > 1:
         return float(np.median(gaps)), "as the lights' times tell"
-    return 0.0, "too few lights to tell; set --overhead"
+    return 0.0, "too few lights to tell; set --pause"
 
 
 def _colour(

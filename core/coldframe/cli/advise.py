@@ -24,7 +24,8 @@ if TYPE_CHECKING:
 @click.argument("lights", nargs=-1, required=True, type=click.Path(path_type=Path))
 @camera_option
 @click.option(
-    "--share",
+    "--read-noise-share",
+    "share",
     type=click.FloatRange(0.001, 2),
     default=0.05,
     show_default=True,
@@ -46,7 +47,8 @@ if TYPE_CHECKING:
     help="Brightness of the object whose SNR is told, as a fraction of the sky's.",
 )
 @click.option(
-    "--overhead",
+    "--pause",
+    "overhead",
     type=click.FloatRange(0),
     metavar="SECONDS",
     help="Pause after each light. [default: as the lights' times tell]",
@@ -70,7 +72,7 @@ def advise(
 
     \b
     coldframe camera advise 2026-03-14
-    coldframe camera advise 2026-03-14/L_001.fits --camera m1.yaml --share 0.1
+    coldframe camera advise 2026-03-14/L_001.fits --camera m1.yaml --read-noise-share 0.1
     coldframe camera advise 2026-03-14 --depth 1
     """  # fmt: skip
     from coldframe.camera.advice import Wish, as_facts

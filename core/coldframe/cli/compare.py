@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from coldframe.cli.log import logging_options
-from coldframe.cli.options import Size, keep_option, make_request, with_library
+from coldframe.cli.options import Size, make_request, use_anyway_option, with_library
 from coldframe.cli.scanning import camera_option
 from coldframe.cli.show import json_option, print_json, print_table
 from coldframe.errors import UsageError
@@ -57,8 +57,8 @@ if TYPE_CHECKING:
     "--memory", type=Size(), default=None, show_default="half of the machine's",
     help="Limit of the runs, such as 2GiB.",
 )  # fmt: skip
-@keep_option
-@click.option("--no-vet", is_flag=True, help="Do not vet the frames first.")
+@use_anyway_option
+@click.option("--no-inspect", is_flag=True, help="Do not inspect the frames first.")
 @with_library
 @json_option
 @logging_options
@@ -170,9 +170,9 @@ def _run_both(
     for folder, recipe, overrides in ways:
         request = make_request(
             nights=(night,), recipe=recipe, overrides=overrides, output=folder, store=store,
-            proof=0, **asked,
+            compare_masters=0, **asked,
         )  # fmt: skip
-        with Counting("vetting") as counting:
+        with Counting("inspecting") as counting:
             # Both are checked before either is run: a wrong parameter of B costs nothing.
             prepared.append((request, prepare(request, registry, counting.show)))
     for letter, (request, _) in zip("AB", prepared, strict=True):

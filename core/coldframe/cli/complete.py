@@ -33,7 +33,7 @@ def settings(ctx: click.Context, param: click.Parameter, incomplete: str) -> lis
 
     named = ctx.params.get("recipe") or ctx.params.get("name") or ctx.params.get("file")
     registry = find_plugins()
-    words = {f"vet.{name}=" for name in VET_PARAMS}
+    words = {f"inspect.{name}=" for name in VET_PARAMS}
     try:
         paths = [find_recipe(named)] if named else list(shipped_recipes().values())
         for path in paths:

@@ -1,4 +1,4 @@
-"""`coldframe inspect`: vet every frame of one or more folders."""
+"""`coldframe inspect`: look at every frame of one or more folders."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ import click
 from coldframe.cli.complete import recipe_names, settings
 from coldframe.cli.counting import Counting
 from coldframe.cli.log import logging_options
-from coldframe.cli.options import keep_option
+from coldframe.cli.options import use_anyway_option
 from coldframe.cli.show import json_option, print_json, print_table
 from coldframe.errors import UsageError
 from coldframe.session import default_workers
@@ -27,14 +27,14 @@ from coldframe.session import default_workers
     help="Recipe whose limits count; else the one that suits.",
 )
 @click.option(
-    "--set",
+    "--with",
     "overrides",
     multiple=True,
-    metavar="vet.LIMIT=VALUE",
+    metavar="inspect.LIMIT=VALUE",
     shell_complete=settings,
     help="Change one limit.",
 )
-@keep_option
+@use_anyway_option
 @click.option("--all", "everything", is_flag=True, help="List the good frames too.")
 @click.option(
     "--store",
@@ -55,18 +55,18 @@ def command(
     folders: tuple[Path, ...],
     recipe: str | None,
     overrides: tuple[str, ...],
-    keep: tuple[str, ...],
+    use_anyway: tuple[str, ...],
     everything: bool,
     store: Path | None,
     workers: int,
     as_json: bool,
 ) -> None:  # fmt: skip
-    """Vet every frame: use, warn or set aside, each with its reason and the number behind it.
+    """Inspect every frame: use, warn or set aside, each with its reason and the number behind it.
 
     \b
     coldframe inspect 2026-03-14
-    coldframe inspect darks flats --set vet.flat_high=0.8
-    coldframe inspect 2026-03-14 --keep 'flats/*' --json
+    coldframe inspect darks flats --with inspect.flat_high=0.8
+    coldframe inspect 2026-03-14 --use-anyway 'flats/*' --json
 
     Nothing is moved or changed. Exit codes: 0 done, 1 the work failed, 2 wrong use.
     """
@@ -88,12 +88,18 @@ def command(
         digests=digests,
         workers=workers,
     )
-    limits = named.vet if named else _limits(found.frames, registry, overrides)
+    limits = named.inspect if named else _limits(found.frames, registry, overrides)
     if limits is None:
-        raise UsageError(f"the recipe '{recipe}' turns vetting off with 'vet: false'")
-    with Counting("vetting") as counting:
+        raise UsageError(f"the recipe '{recipe}' turns the inspection off with 'inspect: false'")
+    with Counting("inspecting") as counting:
         vetted, sights = vet(
-            found, registry, limits, digests, keep=keep, workers=workers, watch=counting.show
+            found,
+            registry,
+            limits,
+            digests,
+            use_anyway=use_anyway,
+            workers=workers,
+            watch=counting.show,
         )
     found = replace(found, warnings=found.warnings + registry.faults.take())
     facts = describe(found, vetted, sights)
@@ -110,9 +116,9 @@ def _limits(frames: Any, registry: Any, overrides: tuple[str, ...]) -> Any:
     from coldframe.recipe_document import shipped_recipes
 
     try:
-        return choose_recipe(frames, registry, overrides).recipe.vet
+        return choose_recipe(frames, registry, overrides).recipe.inspect
     except UsageError:
-        return load_recipe(next(iter(shipped_recipes().values())), registry, overrides).vet
+        return load_recipe(next(iter(shipped_recipes().values())), registry, overrides).inspect
 
 
 def describe(found: Any, vetted: Any, sights: Any) -> dict[str, Any]:
@@ -132,7 +138,7 @@ def describe(found: Any, vetted: Any, sights: Any) -> dict[str, Any]:
                 "kind": one.info.kind.value if one.info.kind else None,
                 "verdict": one.verdict.value,
                 "reason": one.reason,
-                "kept_by": one.kept_by,
+                "used_anyway_by": one.used_anyway_by,
                 "findings": [
                     {
                         "rule": f.rule, "verdict": f.verdict.value, "reason": f.reason,
@@ -146,7 +152,7 @@ def describe(found: Any, vetted: Any, sights: Any) -> dict[str, Any]:
     frames += [
         {
             "frame": label, "night": None, "file": None, "kind": None, "verdict": "set aside",
-            "reason": reason, "kept_by": "", "findings": [], "measures": {},
+            "reason": reason, "used_anyway_by": "", "findings": [], "measures": {},
         }
         for label, reason in found.set_aside
     ]  # fmt: skip
@@ -176,13 +182,13 @@ def _print(facts: dict[str, Any], everything: bool) -> None:
     )
     if facts["set_aside"]:
         click.echo(
-            "To use one all the same: --keep PATTERN, or keep: true under files in notes.yaml"
+            "To use one all the same: --use-anyway PATTERN, or use_anyway: true under files in notes.yaml"
         )
 
 
 def _word(frame: dict[str, Any]) -> str:
     return (
-        f"use (kept by {frame['kept_by']})"
-        if frame["kept_by"] and frame["reason"]
+        f"use (kept by {frame['used_anyway_by']})"
+        if frame["used_anyway_by"] and frame["reason"]
         else frame["verdict"]
     )

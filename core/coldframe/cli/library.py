@@ -45,7 +45,7 @@ def command() -> None:
     help="Recipe; else the one that suits each camera.",
 )  # fmt: skip
 @click.option(
-    "--set", "overrides", multiple=True, metavar="STEP.PARAM=VALUE", shell_complete=settings,
+    "--with", "overrides", multiple=True, metavar="STEP.PARAM=VALUE", shell_complete=settings,
     help="Change one parameter of the recipe.",
 )  # fmt: skip
 @click.option(

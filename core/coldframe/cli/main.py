@@ -23,7 +23,7 @@ COMMANDS = {
     "match": "Show which masters serve which lights, and why.",
     "library": "Keep masters for later nights.",
     "compare": "Say which of two runs is deeper, sharper, flatter.",
-    "inspect": "Vet every frame: what is wrong with it, in words and numbers.",
+    "inspect": "Say what is wrong with each frame, in words and numbers.",
     "recipe": "List, show and check recipes.",
     "store": "See how large a run's store is, and prune it.",
     "steps": "Show every installed step.",

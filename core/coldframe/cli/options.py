@@ -39,9 +39,9 @@ class Size(click.ParamType):
         return size
 
 
-keep_option = click.option(
-    "--keep", multiple=True, metavar="PATTERN",
-    help="Use these frames whatever vetting finds, such as 'darks/*'.",
+use_anyway_option = click.option(
+    "--use-anyway", multiple=True, metavar="PATTERN",
+    help="Use these frames whatever the inspection finds, such as 'darks/*'.",
 )  # fmt: skip
 
 library_option = click.option(
@@ -82,8 +82,8 @@ scheduler_option = click.option(
 
 
 def planning_options(function: Callable[..., Any]) -> Callable[..., Any]:
-    """NIGHT..., --nights, --no-each-night, --recipe, --set, -o, --store, --camera, --library,
-    --workers, --memory, --keep, --no-vet, --proof.
+    """NIGHT..., --nights, --combined-only, --recipe, --with, -o, --store, --camera, --library,
+    --workers, --memory, --use-anyway, --no-inspect, --compare-masters.
     """
     for decorate in reversed(
         [
@@ -93,7 +93,7 @@ def planning_options(function: Callable[..., Any]) -> Callable[..., Any]:
                 metavar="FILE", help="YAML list of nights, before those named here.",
             ),
             click.option(
-                "--no-each-night", is_flag=True,
+                "--combined-only", is_flag=True,
                 help="Of several nights make the stacks of all together only.",
             ),
             click.option(
@@ -101,7 +101,7 @@ def planning_options(function: Callable[..., Any]) -> Callable[..., Any]:
                 help="Recipe; else the one that suits.",
             ),
             click.option(
-                "--set", "overrides", multiple=True, metavar="STEP.PARAM=VALUE",
+                "--with", "overrides", multiple=True, metavar="STEP.PARAM=VALUE",
                 shell_complete=settings, help="Change one parameter of the recipe.",
             ),
             click.option(
@@ -131,11 +131,12 @@ def planning_options(function: Callable[..., Any]) -> Callable[..., Any]:
                 help="all: everything, for quick runs with other settings or more frames; masters: "
                 "single frames go as soon as they are not needed; results: masters go too.",
             ),
-            keep_option,
-            click.option("--no-vet", is_flag=True, help="Do not vet the frames first."),
+            use_anyway_option,
+            click.option("--no-inspect", is_flag=True, help="Do not inspect the frames first."),
             click.option(
-                "--proof", type=click.IntRange(0), metavar="N", show_default="3 to 6",
-                help="Lights stacked again without each master, for the report; 0 for none.",
+                "--compare-masters", type=click.IntRange(0), metavar="N", show_default="3 to 6",
+                help="Lights stacked again without each kind of master, to show in the report what "
+                "it did; 0 for none.",
             ),
         ]
     ):  # fmt: skip
@@ -166,11 +167,11 @@ def make_request(
     cameras: tuple[Path, ...] = (),
     library: Path | None = None,
     no_library: bool = False,
-    keep: tuple[str, ...] = (),
-    no_vet: bool = False,
-    proof: int | None = None,
+    use_anyway: tuple[str, ...] = (),
+    no_inspect: bool = False,
+    compare_masters: int | None = None,
     nights_file: Path | None = None,
-    no_each_night: bool = False,
+    combined_only: bool = False,
 ) -> Request:
     """Fill in the defaults that depend on each other."""
     if nights_file is not None:
@@ -203,8 +204,8 @@ def make_request(
         cameras=cameras,
         library=library,
         use_library=not no_library,
-        keep=keep,
-        vet=not no_vet,
-        proof=proof,
-        each_night=not no_each_night,
+        use_anyway=use_anyway,
+        inspect=not no_inspect,
+        compare_masters=compare_masters,
+        each_night=not combined_only,
     )

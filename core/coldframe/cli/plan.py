@@ -30,7 +30,7 @@ def command(as_json: bool, **asked: Any) -> None:
     from coldframe.session import prepare
 
     registry = find_plugins()
-    with Counting("vetting") as counting:
+    with Counting("inspecting") as counting:
         prepared = prepare(make_request(**asked), registry, counting.show)
     facts = describe(prepared)
     if as_json:

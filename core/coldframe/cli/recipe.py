@@ -11,7 +11,7 @@ from coldframe.cli.complete import recipe_names, settings
 from coldframe.cli.show import json_option, print_json, print_table
 
 set_option = click.option(
-    "--set", "overrides", multiple=True, metavar="STEP.PARAM=VALUE", shell_complete=settings,
+    "--with", "overrides", multiple=True, metavar="STEP.PARAM=VALUE", shell_complete=settings,
     help="Change one parameter of the recipe.",
 )  # fmt: skip
 
@@ -61,7 +61,7 @@ def show(name: str, overrides: tuple[str, ...], as_json: bool) -> None:
 
     \b
     coldframe recipe show camera-lens
-    coldframe recipe show camera-lens --set stack.reject=mad-clip
+    coldframe recipe show camera-lens --with stack.reject=mad-clip
     """
     from coldframe.plugins import find_plugins
     from coldframe.recipe import load_recipe

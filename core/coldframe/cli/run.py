@@ -29,7 +29,7 @@ def command(as_json: bool, **asked: Any) -> None:  # fmt: skip
     coldframe run 2026-03-14
     coldframe run 2026-03-14 2026-03-15 -o reeds --recipe camera-lens
     coldframe run --nights reeds.yaml -o reeds
-    coldframe run 2026-03-14 --set stack.reject=mad-clip
+    coldframe run 2026-03-14 --with stack.reject=mad-clip
     coldframe run 2026-03-14 --scheduler tcp://192.168.1.20:8786
 
     Exit codes: 0 done, 1 the work failed, 2 wrong use, 130 stopped by Ctrl-C.
@@ -39,7 +39,7 @@ def command(as_json: bool, **asked: Any) -> None:  # fmt: skip
     from coldframe.session import prepare
 
     registry = find_plugins()
-    with Counting("vetting") as counting:
+    with Counting("inspecting") as counting:
         prepared = prepare(make_request(**asked), registry, counting.show)
     record = execute(prepared, registry)
     if as_json:
@@ -61,7 +61,7 @@ def execute(prepared: Any, registry: Any) -> RunRecord:
     for label, reason in prepared.scan.set_aside:
         click.echo(f"set aside {label}: {reason}", err=True)
     for aside in prepared.plan.set_aside:
-        if aside.step == "vet":
+        if aside.step == "inspect":
             click.echo(f"set aside {aside.info.label}: {aside.reason}", err=True)
     before = (*prepared.scan.warnings, *prepared.plan.warnings)
     for warning in before:

@@ -50,7 +50,8 @@ OVERHEAD = 2.0  # ms, measured by --measure on one 2-core machine
     "[default: 500, 10000]",
 )
 @click.option(
-    "--overhead",
+    "--task-overhead",
+    "overhead",
     type=click.FloatRange(0),
     default=OVERHEAD,
     show_default=True,

@@ -29,7 +29,8 @@ if TYPE_CHECKING:
 )
 @camera_option
 @click.option(
-    "--share",
+    "--noise-share",
+    "share",
     type=click.FloatRange(0.001, 1),
     default=0.02,
     show_default=True,
@@ -43,14 +44,16 @@ if TYPE_CHECKING:
     help="Frames of a kind, at the very least.",
 )
 @click.option(
-    "--positions",
+    "--dither-positions",
+    "positions",
     type=click.IntRange(1),
     default=1,
     show_default=True,
-    help="Places on the sensor that the lights lie at, pixels apart; 1: the field stays put.",
+    help="Dither positions of the lights, pixels apart; 1: the field is never moved.",
 )
 @click.option(
-    "--overhead",
+    "--pause",
+    "overhead",
     type=click.FloatRange(0),
     default=2.0,
     show_default=True,

@@ -16,8 +16,8 @@ def bring_back(record: RunRecord, frame: FrameRecord) -> str:
     """In plain words; what it takes is named, whether it is wise is the photographer's to say."""
     reason = frame.reason
     missing = _MISSING.search(reason)
-    if frame.step == "vet":
-        return f"if you know better: --keep '{frame.info.label}'"
+    if frame.step == "inspect":
+        return f"if you know better: --use-anyway '{frame.info.label}'"
     if frame.step == "scan" or "cannot be read" in reason:
         return "a sound copy of the file, from the card or a backup"
     if frame.step == "recipe":
@@ -47,12 +47,12 @@ def _parameter(step: Mapping[str, Any], reason: str) -> str | None:
     for name in params:
         if f"'{name}'" in reason:
             way = "lower" if name.startswith("min") else "higher"
-            return f"if you know better, a {way} limit: --set {ident}.{name}=... (now {params[name]:g})"
+            return f"if you know better, a {way} limit: --with {ident}.{name}=... (now {params[name]:g})"
     if "min_stars" in params and "stars" in reason and "needed" in reason:
         return (
-            f"a clear sky or good focus; a lower limit with --set {ident}.min_stars=... "
+            f"a clear sky or good focus; a lower limit with --with {ident}.min_stars=... "
             f"(now {params['min_stars']:g}) seldom helps"
         )
     if "dark_scaling" in params and "needs a bias" in reason:
-        return f"bias frames, darks of the same exposure, or --set {ident}.dark_scaling=none"
+        return f"bias frames, darks of the same exposure, or --with {ident}.dark_scaling=none"
     return None

@@ -212,7 +212,7 @@ class _Planner:
         if ratio is not None and needed > 100 and places < lights:
             notes.append(
                 "move the field a little between lights: with the lights at many places on the "
-                "sensor (--positions) far fewer do"
+                "sensor (--dither-positions) far fewer do"
             )
         now = then = None
         if ratio is not None:

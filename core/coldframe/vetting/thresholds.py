@@ -1,4 +1,4 @@
-"""The limits that vetting goes by: the `vet:` block of a recipe."""
+"""The limits that the inspection goes by: the `inspect:` block of a recipe."""
 
 from __future__ import annotations
 
@@ -95,9 +95,9 @@ VET_PARAMS: Mapping[str, Mapping[str, Any]] = {
 
 
 def vet_schema() -> dict[str, Any]:
-    """The schema of a recipe's `vet:` key."""
+    """The schema of a recipe's `inspect:` key."""
     return {
-        "description": "Limits by which every frame is vetted before a run; false turns it off.",
+        "description": "Limits by which every frame is inspected before a run; false turns it off.",
         "anyOf": [
             {"type": "boolean"},
             {"type": "object", "additionalProperties": False, "properties": dict(VET_PARAMS)},
@@ -106,7 +106,7 @@ def vet_schema() -> dict[str, Any]:
 
 
 def vet_limits(given: Any = True) -> Mapping[str, float] | None:
-    """Every limit, those not given at their default; None when vetting is turned off."""
+    """Every limit, those not given at their default; None when the inspection is turned off."""
     if given is False:
         return None
     chosen = given if isinstance(given, Mapping) else {}

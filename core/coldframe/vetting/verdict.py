@@ -39,14 +39,14 @@ class Finding:
 class Vetted:
     """One frame, what was found and what is to become of it.
 
-    label : its path below the night's folder. kept_by : who overruled the verdict, such as
-    "notes.yaml" or "--keep '*.dng'"; "" when nobody did.
+    label : its path below the night's folder. used_anyway_by : who overruled the verdict, such as
+    "notes.yaml" or "--use-anyway '*.dng'"; "" when nobody did.
     """
 
     info: FrameInfo
     label: str
     findings: tuple[Finding, ...] = ()
-    kept_by: str = ""
+    used_anyway_by: str = ""
 
     @property
     def found(self) -> Verdict:
@@ -56,7 +56,7 @@ class Vetted:
     @property
     def verdict(self) -> Verdict:
         """What is to become of the frame."""
-        return Verdict.USE if self.kept_by else self.found
+        return Verdict.USE if self.used_anyway_by else self.found
 
     @property
     def reason(self) -> str:
@@ -66,7 +66,7 @@ class Vetted:
 
     def overruled(self, by: str) -> Vetted:
         """The same frame, used whatever was found."""
-        return replace(self, kept_by=by)
+        return replace(self, used_anyway_by=by)
 
 
 def warnings(vetted: Sequence[Vetted]) -> tuple[str, ...]:
@@ -74,8 +74,8 @@ def warnings(vetted: Sequence[Vetted]) -> tuple[str, ...]:
     by_rule: dict[str, list[tuple[str, str]]] = {}
     lines = []
     for frame in vetted:
-        if frame.kept_by and frame.found is not Verdict.USE:
-            lines.append(f"{frame.label} is kept by {frame.kept_by} although {frame.reason}")
+        if frame.used_anyway_by and frame.found is not Verdict.USE:
+            lines.append(f"{frame.label} is used by {frame.used_anyway_by} although {frame.reason}")
         elif frame.verdict is Verdict.WARN:
             for finding in frame.findings:
                 by_rule.setdefault(finding.rule, []).append((frame.label, finding.reason))

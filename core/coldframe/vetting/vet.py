@@ -27,7 +27,7 @@ def vet(
     limits: Mapping[str, float],
     digests: DigestCache,
     *,
-    keep: Sequence[str] = (),
+    use_anyway: Sequence[str] = (),
     workers: int = 2,
     watch: Callable[[int, int], None] | None = None,
 ) -> tuple[list[Vetted], list[Sight | None]]:
@@ -36,7 +36,7 @@ def vet(
     Parameters
     ----------
     limits : see `thresholds.VET_PARAMS`. digests : where measurements are kept.
-    keep : globs of frames to be used whatever is found; see `coldframe.notes` for how they fit.
+    use_anyway : globs of frames to be used whatever is found; see `coldframe.notes` for how they fit.
     workers : frames measured at once. watch : called with (frames measured, frames in all).
     """
     seen = gather(found.frames, registry, digests, workers=workers, watch=watch)
@@ -58,7 +58,7 @@ def vet(
             if isinstance(one, str)
             else tuple(by_place[i])
         )
-        by = "" if isinstance(one, str) else (_asked(label, keep) or found.kept[i])
+        by = "" if isinstance(one, str) else (_asked(label, use_anyway) or found.kept[i])
         out.append(Vetted(info, label, findings, by))
     return out, [one if isinstance(one, Sight) else None for one in seen]
 
@@ -110,6 +110,6 @@ def _judge_together(
     return out
 
 
-def _asked(label: str, keep: Sequence[str]) -> str:
-    glob = next((glob for glob in keep if fits(label, glob)), None)
-    return "" if glob is None else f"--keep '{glob}'"
+def _asked(label: str, globs: Sequence[str]) -> str:
+    glob = next((glob for glob in globs if fits(label, glob)), None)
+    return "" if glob is None else f"--use-anyway '{glob}'"

@@ -52,7 +52,7 @@ class Follow:
     ) -> None:
         """settle : s a file must stay the same. refresh : least s between two previews."""
         # The proof is for the run at the end.
-        self._request, self._registry = replace(request, proof=0), registry
+        self._request, self._registry = replace(request, compare_masters=0), registry
         self._refresh, self._clock = refresh, clock
         self._store = Store(request.store)
         self._store.check_writable()
