@@ -164,7 +164,7 @@ def test_a_frame_is_only_as_good_as_its_worst_finding_unless_it_is_kept():
     assert (frame.verdict, frame.reason) == (Verdict.SET_ASIDE, "cloud; bright sky")
     kept = Vetted(info, "a.fits", (warn, bad), "notes.yaml")
     assert kept.verdict is Verdict.USE
-    assert warnings([kept]) == ("a.fits is kept by notes.yaml although cloud; bright sky",)
+    assert warnings([kept]) == ("a.fits is used by order of notes.yaml although cloud; bright sky",)
     assert Vetted(info, "a.fits").verdict is Verdict.USE
     many = [Vetted(info, f"{i}.fits", (warn,)) for i in range(9)]
     (line,) = warnings(many)

@@ -188,7 +188,7 @@ def _print(facts: dict[str, Any], everything: bool) -> None:
 
 def _word(frame: dict[str, Any]) -> str:
     return (
-        f"use (kept by {frame['used_anyway_by']})"
+        f"use (by order of {frame['used_anyway_by']})"
         if frame["used_anyway_by"] and frame["reason"]
         else frame["verdict"]
     )
