@@ -145,7 +145,9 @@ def test_the_photographer_may_overrule_by_option_and_by_notes(night, tmp_path, c
     aside = {a["frame"].split("/")[-1] for a in plan["set_aside"]}
     assert spoilt["clipped"] not in aside
     assert spoilt["leak"] in aside
-    assert any("is used by order of notes.yaml although an overexposed" in w for w in plan["warnings"])
+    assert any(
+        "is used by order of notes.yaml although an overexposed" in w for w in plan["warnings"]
+    )
     # A frame that cannot be read cannot be kept.
     _, out, _ = call(capsys, "inspect", folder, *store, "--use-anyway", "*", "--json")
     assert [f["frame"] for f in told(out).values() if f["verdict"] == "set aside"] == [

@@ -75,7 +75,8 @@ def warnings(vetted: Sequence[Vetted]) -> tuple[str, ...]:
     lines = []
     for frame in vetted:
         if frame.used_anyway_by and frame.found is not Verdict.USE:
-            lines.append(f"{frame.label} is used by order of {frame.used_anyway_by} although {frame.reason}")
+            by = frame.used_anyway_by
+            lines.append(f"{frame.label} is used by order of {by} although {frame.reason}")
         elif frame.verdict is Verdict.WARN:
             for finding in frame.findings:
                 by_rule.setdefault(finding.rule, []).append((frame.label, finding.reason))
