@@ -1,6 +1,6 @@
 """Source frames that were decoded lately, so that one look does not decode what another just did.
 
-Recognising, vetting and calibrating a frame each need its pixels, and decoding a compressed raw
+Recognising, inspecting and calibrating a frame each need its pixels, and decoding a compressed raw
 file takes longer than most of what is done with them. What is kept is bounded in bytes; it begins
 with nothing, and `keep` says how much may stay.
 """

@@ -34,7 +34,7 @@ READ = 16
 """Bytes per pixel and colour that reading a source frame takes, decoded pixels and flags included."""
 
 LOOKING = 128 << 20
-"""Bytes that vetting takes for each frame it looks at, however small."""
+"""Bytes that the inspection takes for each frame it looks at, however small."""
 
 REPORT = 15
 """Bytes per pixel and colour of a product that making the report's pictures takes."""

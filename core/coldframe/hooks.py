@@ -57,7 +57,7 @@ class ProductWriter(Protocol):
 
 
 class StarGauge(Protocol):
-    """Measures the stars of a raw light, for vetting. Stateless: called from many threads."""
+    """Measures the stars of a raw light, for the inspection. Stateless: called from many threads."""
 
     name: str
     version: str
@@ -111,4 +111,4 @@ def coldframe_report_sections(record: RunRecord) -> Sequence[Section]:  # type: 
 
 @hookspec(firstresult=True)
 def coldframe_star_gauge() -> StarGauge | None:
-    """Return what measures the stars of raw lights when they are vetted."""
+    """Return what measures the stars of raw lights when they are inspected."""

@@ -176,7 +176,7 @@ def rank(
             distances=seen[i].distances,
             total=seen[i].total,
             words="; ".join(seen[i].wrong or list(seen[i].beyond.values()) or seen[i].notes)
-            or "all facts agree",
+            or "all settings match",
             beyond=() if seen[i].wrong else tuple(seen[i].beyond),
             scaled=seen[i].scaled,
         )

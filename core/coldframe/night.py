@@ -89,7 +89,7 @@ def scan(
     ----------
     folders : one for each night. readers : the first whose suffix fits reads a file.
     fix : corrects the facts of cameras it knows, given the raw header.
-    patterns : kind -> globs, heard after header and notes. digests : what earlier scans found.
+    patterns : kind -> globs, applied after header and notes. digests : what earlier scans found.
     workers : threads that read files. only : absolute paths; other files are as if they were not there.
 
     Raises

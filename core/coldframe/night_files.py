@@ -11,8 +11,8 @@ from pathlib import Path
 from coldframe.errors import Problem, RecipeError, UsageError
 from coldframe.hooks import FrameReader
 from coldframe.notes import FILE_NAMES, Notes
+from coldframe.notes_applied import AppliedNotes
 from coldframe.notes_file import read_notes
-from coldframe.notes_heard import HeardNotes
 
 MANIFEST = "coldframe-run.json"
 """Marks a folder as the output of a run: nothing in it is a frame."""
@@ -38,7 +38,7 @@ class Found:
     reader: FrameReader
     night: str
     label: str
-    notes: HeardNotes
+    notes: AppliedNotes
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,7 +146,7 @@ def _stop(error: OSError) -> None:
 
 def _notes_for(
     path: Path, folder: Path, notes_by_folder: Mapping[Path, Notes | None]
-) -> HeardNotes:
+) -> AppliedNotes:
     out = []
     place = path.parent
     while True:
@@ -154,7 +154,7 @@ def _notes_for(
         if notes is not None:
             out.append((notes, path.relative_to(place).as_posix()))
         if place == folder:
-            return HeardNotes(tuple(out))
+            return AppliedNotes(tuple(out))
         place = place.parent
 
 

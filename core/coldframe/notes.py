@@ -1,7 +1,7 @@
 """The notes file: what the camera does not record, written by the photographer.
 
 A night's folder, or any folder below it, may hold `notes.yaml`, `notes.csv` or both. A notes file
-speaks for the files in its own folder and below; one deeper down is heard first.
+speaks for the files in its own folder and below; one deeper down is applied first.
 
 The YAML form
 -------------
@@ -38,8 +38,8 @@ a fact replaces what the file says, and `kind`, `leave_out` (a reason) and `use_
 aside.
 `target` is given to lights only, `filter` and `optics` to lights and flats.
 
-`kinds` is heard after the frame's own header and before the look at its pixels; `kind` under
-`files` is heard before all else.
+`kinds` is applied after the frame's own header and before the look at its pixels; `kind` under
+`files` is applied before all else.
 
 A glob is compared, without regard to case, with the path below the folder of the notes file
 (`darks/IMG_0001.dng`); one without a `/` also with the bare file name. `*` is any text, `?` any

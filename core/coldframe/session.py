@@ -51,10 +51,10 @@ PLENTY = 4 << 30
 def prepare(
     request: Request, registry: Registry, watch: Callable[[int, int], None] | None = None
 ) -> Prepared:
-    """Scan, choose the recipe, vet, match and plan. Writes nothing but what it remembers of the
+    """Scan, choose the recipe, inspect, match and plan. Writes nothing but what it remembers of the
     frames.
 
-    watch : called with (frames vetted, frames in all), from any thread.
+    watch : called with (frames inspected, frames in all), from any thread.
 
     Raises UsageError for folders or recipes that cannot be used.
     """

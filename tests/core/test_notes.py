@@ -11,8 +11,8 @@ from coldframe import notes as notes_module
 from coldframe.errors import RecipeError
 from coldframe.frame import FrameInfo, Kind
 from coldframe.notes import Notes, fits
+from coldframe.notes_applied import AppliedNotes
 from coldframe.notes_file import parse_notes, read_notes
-from coldframe.notes_heard import HeardNotes
 
 
 def example(form: str) -> str:
@@ -46,7 +46,7 @@ def test_documented_yaml_example_means_what_it_says() -> None:
     assert notes.kind_by_glob("lights/a.dng") is None
     assert notes.verdict("IMG_0107.dng") == "the dew heater was off"
     assert notes.verdict("IMG_0108.dng") == ""
-    cold = HeardNotes(((notes, "darks/cold/x.dng"),)).complete(FrameInfo(temperature=3.0))
+    cold = AppliedNotes(((notes, "darks/cold/x.dng"),)).complete(FrameInfo(temperature=3.0))
     assert (cold.temperature, cold.temperature_source) == (-5.0, "notes file")
 
 
@@ -116,9 +116,9 @@ def test_temperature_is_on_the_line_between_entries_and_not_carried_far() -> Non
 def test_temperature_is_read_at_mid_exposure_and_only_fills_a_gap() -> None:
     notes = Notes(temperatures=((utc(2026, 1, 14, 20), 10.0), (utc(2026, 1, 14, 21), 4.0)))
     info = FrameInfo(start=utc(2026, 1, 14, 20), exposure=1200.0)
-    assert HeardNotes(((notes, "a"),)).complete(info).temperature == pytest.approx(9.0)
+    assert AppliedNotes(((notes, "a"),)).complete(info).temperature == pytest.approx(9.0)
     own = FrameInfo(start=info.start, temperature=-10.0, temperature_source="header")
-    assert HeardNotes(((notes, "a"),)).complete(own) == own
+    assert AppliedNotes(((notes, "a"),)).complete(own) == own
 
 
 def test_camera_clock_is_brought_to_utc_before_the_temperature_is_read() -> None:
@@ -126,10 +126,10 @@ def test_camera_clock_is_brought_to_utc_before_the_temperature_is_read() -> None
         "utc_offset: 2\ntemperatures: [{time: '2026-01-14T22:00', celsius: 7}]", "n.yaml"
     )
     info = FrameInfo(start=utc(2026, 1, 14, 22, 5))
-    done = HeardNotes(((notes, "a"),)).complete(info, camera_clock=True)
+    done = AppliedNotes(((notes, "a"),)).complete(info, camera_clock=True)
     assert done.start == utc(2026, 1, 14, 20, 5)
     assert done.temperature == 7.0
-    assert HeardNotes(((notes, "a"),)).complete(info).start == info.start
+    assert AppliedNotes(((notes, "a"),)).complete(info).start == info.start
 
 
 def test_top_level_facts_fill_gaps_and_file_facts_replace() -> None:
@@ -138,10 +138,10 @@ def test_top_level_facts_fill_gaps_and_file_facts_replace() -> None:
         "n.yaml",
     )
     info = FrameInfo(iso=400, cfa="RGGB")
-    assert HeardNotes(((notes, "a.dng"),)).complete(info) == FrameInfo(
+    assert AppliedNotes(((notes, "a.dng"),)).complete(info) == FrameInfo(
         camera="Aster One", iso=400, cfa="RGGB"
     )
-    assert HeardNotes(((notes, "b.dng"),)).complete(info) == FrameInfo(
+    assert AppliedNotes(((notes, "b.dng"),)).complete(info) == FrameInfo(
         camera="Aster One", iso=1600, cfa="GBRG", binning=(1, 2)
     )
 
@@ -149,13 +149,13 @@ def test_top_level_facts_fill_gaps_and_file_facts_replace() -> None:
 def test_scene_is_for_frames_that_saw_it() -> None:
     notes = parse_notes("target: A\nfilter: B\noptics: C", "n.yaml")
     light, flat, dark = (
-        HeardNotes(((notes, "x"),)).scene(FrameInfo(kind=k))
+        AppliedNotes(((notes, "x"),)).scene(FrameInfo(kind=k))
         for k in (Kind.LIGHT, Kind.FLAT, Kind.DARK)
     )
     assert (light.target, light.filter, light.optics) == ("A", "B", "C")
     assert (flat.target, flat.filter, flat.optics) == (None, "B", "C")
     assert (dark.target, dark.filter, dark.optics) == (None, None, None)
-    assert HeardNotes(((notes, "x"),)).scene(FrameInfo(kind=Kind.LIGHT, filter="R")).filter == "R"
+    assert AppliedNotes(((notes, "x"),)).scene(FrameInfo(kind=Kind.LIGHT, filter="R")).filter == "R"
 
 
 def test_every_fault_at_once_with_place_and_nearest_key() -> None:
@@ -273,7 +273,7 @@ def test_empty_notes_say_nothing() -> None:
     for text in ("", "# only a remark\n"):
         notes = parse_notes(text, "notes.yaml")
         info = FrameInfo(path="x")
-        assert HeardNotes(((notes, "x"),)).complete(info) == info
+        assert AppliedNotes(((notes, "x"),)).complete(info) == info
         assert notes.globs() == ()
     assert parse_notes("\n", "notes.csv").files == ()
 

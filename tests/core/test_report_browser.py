@@ -120,24 +120,24 @@ def test_the_strip_is_walked_with_arrow_keys(page):
     assert page.run(stops) == 1
 
 
-def test_the_wished_depth_is_answered_as_the_table_says(page):
+def test_the_target_depth_is_answered_as_the_table_says(page):
     rows = page.run(
         "[...document.querySelectorAll('caption')].find(c => c.textContent.startsWith('Lights that'))"
         ".parentElement.innerText"
     )
     for wish in ("0.5", "1"):
         page.run(
-            "(() => { const i = document.querySelector('.wished input'); "
+            "(() => { const i = document.querySelector('.target-depth input'); "
             f"i.value = '{wish}'; i.dispatchEvent(new Event('input')); }})()"
         )
-        said = page.run("document.querySelector('.wished output').textContent")
+        said = page.run("document.querySelector('.target-depth output').textContent")
         line = next(r for r in rows.splitlines() if r.startswith(f"{wish}\t")).split("\t")
         assert f"takes {line[2]} lights, {line[3]} more than now" in said
     page.run(
-        "(() => { const i = document.querySelector('.wished input'); "
+        "(() => { const i = document.querySelector('.target-depth input'); "
         "i.value = '5'; i.dispatchEvent(new Event('input')); })()"
     )
-    assert "out of reach" in page.run("document.querySelector('.wished output').textContent")
+    assert "out of reach" in page.run("document.querySelector('.target-depth output').textContent")
 
 
 def test_tables_sort_and_every_control_has_a_name(page):
@@ -174,7 +174,7 @@ def test_without_scripts_all_is_there(browser, report):
         tree = browser.call("Accessibility.getFullAXTree")["nodes"]
         text = " ".join(str(node.get("name", {}).get("value", "")) for node in tree)
         assert "Without the dark: the whole field" in text
-        assert "Wished" not in text
+        assert "Deeper by" not in text
         assert "set aside: only 2 stars" in text
     finally:
         browser.call("Emulation.setScriptExecutionDisabled", value=False)

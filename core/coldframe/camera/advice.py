@@ -61,13 +61,13 @@ class Colour:
 @dataclass(frozen=True, slots=True)
 class Choice:
     """One sub-exposure, in the colour that needs the longest. snr : per pixel after an hour for
-    the wished object. efficiency : of what an hour without reading and pauses would give."""
+    the object asked about. efficiency : of what an hour without reading and pauses would give."""
 
     exposure: float
     added: Value
     snr: Value
     efficiency: float
-    further: Value  # lights for the wished depth
+    further: Value  # lights for the target depth
     hours: Value  # and their time with pauses
     sky_share: float | None  # sky level as a fraction of the range up to white
 

@@ -62,7 +62,7 @@ def plus_minus(value: float | None, error: float | None) -> str:
 def _blocks(result: SettingResult, place: int) -> Iterator[Block]:
     yield Figures(list(_figures(result.setting)))
     if result.notes:
-        yield Bullets(result.notes, "Mind", "warnings")
+        yield Bullets(result.notes, "Note", "warnings")
     if result.points:
         yield _plot(result, place)
     yield _colours(result.setting)

@@ -176,4 +176,4 @@ def _print(advice: Advice, wish: Wish) -> None:
         f"{number(best.exposure, 3)} s, under the same sky."
     )
     for note in advice.notes:
-        click.echo(f"mind: {note}")
+        click.echo(f"note: {note}")

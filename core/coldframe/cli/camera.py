@@ -48,7 +48,7 @@ def command() -> None:
     type=click.FloatRange(3),
     default=10.0,
     show_default=True,
-    help="A pixel is hot when it is so many sigma above the middle one of its colour.",
+    help="A pixel is hot when it is so many sigma above the median of its colour.",
 )
 @click.option(
     "--kind",
@@ -168,7 +168,7 @@ def _print_measured(measured: Measured) -> None:
         click.echo()
         print_table(result.label or "frames", ["result", "value", "unit"], rows)
         for note in result.notes:
-            click.echo(f"mind: {note}")
+            click.echo(f"note: {note}")
         for need in result.needs:
             if not need.there:
                 click.echo(f"not measured: {need.result}; needs {need.missing}")

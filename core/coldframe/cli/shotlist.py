@@ -194,4 +194,4 @@ def _print(shots: ShotList) -> None:
     for label, value in shots.together:
         click.echo(f"All masters together then add {added_words(value)} to the noise of {label}.")
     for note in (*shots.notes, *cautions(shots.items)):
-        click.echo(f"mind: {note}")
+        click.echo(f"safety: {note}")

@@ -110,7 +110,7 @@ def _own(lines: Array) -> tuple[Array, Array]:
 @dataclass(frozen=True, slots=True)
 class HotPixels:
     """count : those that calibration knows. seen : of them, how many show in a light as shot.
-    left : how many still show once calibrated. excess : ADU, how far the middle one of them stands
+    left : how many still show once calibrated. excess : ADU, how far their median stands
     above its neighbours as shot."""
 
     count: float

@@ -144,21 +144,21 @@ class Strip:
 
 
 @dataclass(frozen=True, slots=True)
-class Wished:
-    """A form that tells how many lights a wished depth takes; see `report.depth`.
+class TargetDepth:
+    """A form that tells how many lights a target depth takes; see `report.depth`.
 
     spread, floor : ADU^2, the stack's variance is spread / n + floor. lights : in the stack.
     exposure : s of one of them, 0 where it is not known.
     """
 
-    macro: ClassVar[str] = "wished"
+    macro: ClassVar[str] = "target_depth"
     spread: float
     floor: float
     lights: int
     exposure: float
 
 
-Block = Text | Bullets | Figures | Table | Pictures | Plots | Strip | Wished
+Block = Text | Bullets | Figures | Table | Pictures | Plots | Strip | TargetDepth
 
 
 @dataclass(frozen=True, slots=True)

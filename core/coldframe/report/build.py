@@ -233,7 +233,7 @@ def _recipe(record: RunRecord) -> list[Block]:
         Text(". ".join(word.rstrip(".") for word in words if word) + "."),
         *_tables(
             steps_table(record),
-            pairs_table("Work outside the steps", other, ("What", "Time")),
+            pairs_table("Processor time outside the steps", other, ("What", "Time")),
             pairs_table("Versions", versions, ("Package", "Version")),
         ),
         Text(

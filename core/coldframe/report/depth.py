@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from coldframe.report.blocks import Block, Cell, Heading, Line, Plots, Table, Text, Wished
+from coldframe.report.blocks import Block, Cell, Heading, Line, Plots, Table, TargetDepth, Text
 from coldframe.report.figures import Depth, depth
 from coldframe.report.numbers import count, duration, listing, number
 from coldframe.report.record import RunRecord
@@ -16,7 +16,7 @@ _MOST = 100_000  # lights; nobody takes more
 
 
 def depth_blocks(record: RunRecord) -> list[Block]:
-    """The curve, its table, and lights needed for a wished depth."""
+    """The curve, its table, and lights needed for a target depth."""
     found = depth(record)
     if found is None or found.lights < 2:
         return []
@@ -25,7 +25,7 @@ def depth_blocks(record: RunRecord) -> list[Block]:
         Plots([("Noise of the stack over the number of its lights", _plot(found))], "Noise curve"),
         _table(found),
         _wishes(found),
-        Wished(found.spread, found.floor**2, found.lights, found.exposure),
+        TargetDepth(found.spread, found.floor**2, found.lights, found.exposure),
     ]
 
 
@@ -33,17 +33,19 @@ def _said(d: Depth) -> str:
     ideal = d.noise[0] / d.lights**0.5
     text = (
         f"The same lights were stacked 1, 2, 4, ... at a time, as the recipe stacks them. One light "
-        f"of usual worth has {number(d.noise[0], 3)} ADU of noise; {d.lights} of them would have "
+        f"of typical noise has {number(d.noise[0], 3)} ADU of noise; {d.lights} of them would have "
         f"{number(ideal, 3)} ADU by 1/√N and have {number(d.noise[-1], 3)} ADU. "
     )
     if not d.floors:
         return text + "What the masters add is not known."
     parts = listing(f"{number(value, 2)} ADU from the {kind}" for kind, value in d.floors.items())
-    places = "one place" if d.positions < 1.5 else f"{number(d.positions, 2)} places"
+    places = (
+        "one dither position" if d.positions < 1.5 else f"{number(d.positions, 2)} dither positions"
+    )
     return text + (
         f"The masters' own noise sets a floor of {number(d.floor, 2)} ADU ({parts}) that no number "
-        f"of lights at {places} on the sensor gets below: more frames in the masters, or moving "
-        "the field between lights, lower it."
+        f"of lights at {places} gets below: more frames in the masters, or more "
+        "dithering, lower it."
     )
 
 
@@ -116,4 +118,4 @@ def _wishes(d: Depth) -> Table:
             time = duration(more * d.exposure) if d.exposure else "–"
             cells += [numeric(float(needed)), numeric(float(more)), Cell(time)]
         lines.append(Line(cells))
-    return Table("Lights that a wished depth takes, under the same sky", headings, lines)
+    return Table("Lights that a target depth takes, under the same sky", headings, lines)

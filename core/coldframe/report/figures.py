@@ -39,7 +39,7 @@ def proved(record: RunRecord) -> ProductRecord | None:
 
 
 def positions(record: RunRecord, stack: ProductRecord) -> float:
-    """At how many places on the sensor the lights of a stack lie, those with more lights counting
+    """At how many dither positions the lights of a stack lie, those with more lights counting
     for more: 1 / sum (n / N)^2 over places of n of the N lights.
 
     Noise u of a master is averaged down to u / positions (variance of a weighted mean). Lights

@@ -179,8 +179,8 @@ function spoken(seconds) {
   return hours ? `${hours} h ${minutes % 60} min` : `${minutes} min`;
 }
 
-// How many lights a wished depth takes: the stack's variance is spread / n + floor.
-for (const form of document.querySelectorAll("form.wished")) {
+// How many lights a target depth takes: the stack's variance is spread / n + floor.
+for (const form of document.querySelectorAll("form.target-depth")) {
   const [spread, floor, lights, exposure] = ["spread", "floor", "lights", "exposure"].map((name) => Number(form.dataset[name]));
   const input = form.querySelector("input"), output = form.querySelector("output");
   const answer = () => {

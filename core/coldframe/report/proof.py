@@ -147,7 +147,7 @@ def _said(record: RunRecord, kind: str, found: Sequence[Change]) -> list[str]:
     fixed = probe(record, "fixed")
     if kind == "dark" and "hot_excess" in fixed and found:
         said.append(
-            f"The middle one of the hot pixels stands {number(float(fixed['hot_excess'][0]), 3)} "
+            f"The median hot pixel stands {number(float(fixed['hot_excess'][0]), 3)} "
             "ADU above its neighbours."
         )
     if kind == "flat" and "flat_falloff" in fixed:

@@ -129,7 +129,7 @@ def aside_table(record: RunRecord) -> Table | None:
         Heading("Frame"),
         Heading("Kind"),
         Heading("Why", wide=True),
-        Heading("What would bring it back", wide=True),
+        Heading("How to use it anyway", wide=True),
         Heading("Step"),
     ]
     lines = [

@@ -1,4 +1,4 @@
-"""The lines of a shot list, what is wished, and lights that are planned."""
+"""The lines of a shot list, what is asked for, and lights that are planned."""
 
 from __future__ import annotations
 
@@ -12,8 +12,8 @@ from coldframe.shots.forecast import Forecast
 @dataclass(frozen=True, slots=True)
 class Wish:
     """share : how much each kind of master may add to the stack's noise, as a fraction. least :
-    frames of a kind, so that outliers can be told. positions : different places on the sensor
-    that the lights lie at. overhead : s after each frame. above : °C that the sensor is warmer
+    frames of a kind, so that outliers can be told. positions : dither positions of
+    the lights. overhead : s after each frame. above : °C that the sensor is warmer
     than the air."""
 
     share: float = 0.02

@@ -211,8 +211,8 @@ class _Planner:
         words = _reason(kind, wanted, needed, wish, ratio, light, noise)
         if ratio is not None and needed > 100 and places < lights:
             notes.append(
-                "move the field a little between lights: with the lights at many places on the "
-                "sensor (--dither-positions) far fewer do"
+                "dither: move the field by some ten pixels between lights. With many dither "
+                "positions (--dither-positions) far fewer do"
             )
         now = then = None
         if ratio is not None:

@@ -32,7 +32,7 @@ OUTSIDE = (
 
 
 def cautions(items: Sequence[Item]) -> tuple[str, ...]:
-    """What to mind with what is on the list."""
+    """Safety: cautions for what is on the list."""
     flats = any(i.kind is Kind.FLAT and i.shoot for i in items)
     return ((SUN,) if flats else ()) + (OUTSIDE if any(i.shoot for i in items) else ())
 
@@ -145,7 +145,7 @@ def next_part(shots: ShotList, wish: Wish) -> Part:
     todo = [i for i in shots.items if i.shoot]
     blocks = [*_todo(todo, shots)]
     if todo:
-        blocks.append(Bullets(cautions(todo), "Mind", "warnings"))
+        blocks.append(Bullets(cautions(todo), "Safety", "warnings"))
     blocks.append(_added(shots.items))
     return Part("What to shoot next", 75, blocks)
 
@@ -156,7 +156,7 @@ def write_sheet(shots: ShotList, wish: Wish, title: str, path: Path) -> Path:
     done = [i for i in shots.items if not i.shoot]
     parts = [
         Part("To shoot", 0, _todo(todo, shots)),
-        Part("Mind", 1, [Bullets(cautions(shots.items), style="warnings")] if todo else []),
+        Part("Safety", 1, [Bullets(cautions(shots.items), style="warnings")] if todo else []),
         Part(
             "Enough already", 2, [_table(done, "Frames that need no more", False)] if done else []
         ),
@@ -230,9 +230,9 @@ def _added(items: Sequence[Item]) -> Table:
 
 def _why(shots: ShotList, wish: Wish) -> list[Block]:
     places = (
-        "as if the field stayed put on the sensor"
+        "without dithering"
         if wish.positions == 1
-        else f"for lights at {wish.positions} places on the sensor"
+        else f"for lights at {wish.positions} dither positions"
     )
     about = (
         f"So many frames of each kind that its master raises the noise of the stack by no more than "

@@ -40,7 +40,7 @@ VET_PARAMS: Mapping[str, Mapping[str, Any]] = {
         "At most this share of a folder can be unlike the rest.", 0.2, "ratio", minimum=0, maximum=0.5,
     ),
     "temperature_gap": _number(
-        "A dark this far in temperature from all the others in its folder is an odd one.", 2.0, "°C",
+        "A dark this far in temperature from all the others in its folder is unlike the rest.", 2.0, "°C",
     ),
     "bias_exposure": _number("No bias is exposed longer.", 0.01, "s"),
     "flat_low": _number(

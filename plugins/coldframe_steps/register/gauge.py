@@ -1,4 +1,4 @@
-"""Measures the stars of raw lights for vetting, with the code that registers frames."""
+"""Measures the stars of raw lights for the inspection, with the code that registers frames."""
 
 from __future__ import annotations
 

@@ -21,7 +21,7 @@ SCENE = {
 
 
 @dataclass(frozen=True, slots=True)
-class HeardNotes:
+class AppliedNotes:
     """The notes that speak for one file, the nearest first, each with the file's path below it."""
 
     chain: tuple[tuple[Notes, str], ...] = ()
