@@ -27,7 +27,16 @@ API: Mapping[str, Sequence[str]] = {
     "coldframe.hooks": (),
     "coldframe.errors": (),
     "coldframe.product": ("atomic",),
-    "coldframe.testing": ("Result", "check_step", "run_step", "sample_frames", "sample_master"),
+    "coldframe.testing": (
+        "Result",
+        "check_reader",
+        "check_report_section",
+        "check_step",
+        "run_step",
+        "sample_frames",
+        "sample_master",
+        "sample_record",
+    ),
 }
 """Modules that a plugin may count on; where names follow, on these only."""
 

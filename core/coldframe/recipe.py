@@ -11,6 +11,7 @@ from coldframe.frame import Kind
 from coldframe.plugins import Registry
 from coldframe.recipe_check import check_document
 from coldframe.recipe_document import as_list, load_document
+from coldframe.schema import with_defaults
 from coldframe.vetting.thresholds import vet_limits
 
 
@@ -83,7 +84,7 @@ def load_recipe(path: Path, registry: Registry, overrides: Sequence[str] = ()) -
         steps=steps,
         outputs={
             step: {
-                writer: _with_defaults(registry.writers[writer].params, options)
+                writer: with_defaults(registry.writers[writer].params, options)
                 for writer, options in wanted.items()
                 if options is not False
             }
@@ -112,12 +113,7 @@ def _step(step_id: str, spec: Mapping[str, Any], registry: Registry) -> StepSpec
         masters=as_list(spec.get("masters", [])),
         match=spec.get("match", {}),
         measures=as_list(spec.get("measures", [])),
-        params=_with_defaults(registry.steps[spec["use"]].params, spec.get("with", {})),
+        params=with_defaults(registry.steps[spec["use"]].params, spec.get("with", {})),
         about=spec.get("about", ""),
         each_night=spec.get("each_night", False),
     )
-
-
-def _with_defaults(params: Mapping[str, Mapping[str, Any]], given: Any) -> dict[str, Any]:
-    chosen = given if isinstance(given, Mapping) else {}
-    return {name: chosen.get(name, schema["default"]) for name, schema in params.items()}

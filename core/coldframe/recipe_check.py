@@ -7,7 +7,8 @@ from typing import Any
 
 from coldframe.errors import Problem, RecipeError
 from coldframe.plugins import Registry
-from coldframe.recipe_document import Document, as_list
+from coldframe.recipe_document import Document, as_list, input_kinds
+from coldframe.recipe_flow import flow_problems
 from coldframe.renamed import nearest
 from coldframe.schema import recipe_schema
 from coldframe.step import MeasureStep, StackStep
@@ -17,7 +18,8 @@ def check_document(document: Document, registry: Registry) -> list[str]:
     """The step ids in an order that respects their inputs.
 
     Raises RecipeError with every fault: schema faults, or (when the schema holds) unknown
-    inputs, wrong types and cycles.
+    inputs, wrong types and cycles, or (when these are sound) steps that do not fit what comes in
+    and parameters that their steps refuse.
     """
     problems = list(_schema_problems(document, registry))
     if problems:
@@ -27,6 +29,8 @@ def check_document(document: Document, registry: Registry) -> list[str]:
     if cycle:
         text = " -> ".join([*cycle, cycle[0]])
         problems.append(document.problem(("steps", cycle[0], "from"), f"a cycle: {text}"))
+    if not problems:
+        problems = list(flow_problems(document, order, registry))
     if problems:
         raise RecipeError(sorted(problems, key=lambda p: (p.file, p.line, p.column)))
     return order
@@ -181,23 +185,6 @@ def _reference_problems(
             )
         elif not _is(registry, steps[name], MeasureStep):
             yield document.problem(path, f"'{name}' ({steps[name]['use']}) is not a measuring step")
-
-
-def input_kinds(name: str, steps: dict[str, Any], inputs: dict[str, Any]) -> set[str]:
-    """The kinds of source frames that a step's output is made of."""
-    found: set[str] = set()
-    seen: set[str] = set()
-    queue = [name]
-    while queue:
-        current = queue.pop()
-        if current in seen:
-            continue
-        seen.add(current)
-        if current in inputs:
-            found.add(inputs[current]["kind"])
-        elif current in steps:
-            queue += as_list(steps[current]["from"])
-    return found
 
 
 def _is(registry: Registry, spec: dict[str, Any], shape: type) -> bool:

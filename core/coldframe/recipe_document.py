@@ -141,3 +141,20 @@ def _merge(base: Any, over: Any) -> Any:
 def as_list(value: str | Sequence[str]) -> tuple[str, ...]:
     """A recipe may say `from: lights` or `from: [lights, more]`."""
     return (value,) if isinstance(value, str) else tuple(value)
+
+
+def input_kinds(name: str, steps: dict[str, Any], inputs: dict[str, Any]) -> set[str]:
+    """The kinds of source frames that a step's output is made of."""
+    found: set[str] = set()
+    seen: set[str] = set()
+    queue = [name]
+    while queue:
+        current = queue.pop()
+        if current in seen:
+            continue
+        seen.add(current)
+        if current in inputs:
+            found.add(inputs[current]["kind"])
+        elif current in steps:
+            queue += as_list(steps[current]["from"])
+    return found

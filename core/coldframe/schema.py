@@ -31,6 +31,12 @@ def params_schema(params: Mapping[str, Mapping[str, Any]]) -> dict[str, Any]:
     return {"type": "object", "additionalProperties": False, "properties": dict(params)}
 
 
+def with_defaults(params: Mapping[str, Mapping[str, Any]], given: Any) -> dict[str, Any]:
+    """Every parameter: as given in a `with:` block or a writer's options, else its default."""
+    chosen = given if isinstance(given, Mapping) else {}
+    return {name: chosen.get(name, schema["default"]) for name, schema in params.items()}
+
+
 def _step_schema(steps: Mapping[str, type[Step]]) -> dict[str, Any]:
     return {
         "type": "object",

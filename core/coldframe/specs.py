@@ -243,15 +243,17 @@ def guarded(call: StepCall, what: str, function: Any, *args: Any) -> Any:
     except (ColdframeError, MemoryError, OSError):
         raise
     except Exception as error:
-        origin = worker_registry().origins.get(f"step:{call.use}")
-        plugin = (
-            f", plugin '{origin.plugin}' of {origin.package} {origin.version}" if origin else ""
-        )
         log.debug("step %s failed", call.use, exc_info=True)
         raise PluginError(
-            f"step '{call.step_id}' ({call.use}{plugin}) failed on {what}: "
-            f"{type(error).__name__}: {error}"
+            f"{in_full(call)} failed on {what}: {type(error).__name__}: {error}"
         ) from error
+
+
+def in_full(call: StepCall) -> str:
+    """A step by its id, its name and the plugin it is from."""
+    origin = worker_registry().origins.get(f"step:{call.use}")
+    plugin = f", plugin '{origin.plugin}' of {origin.package} {origin.version}" if origin else ""
+    return f"step '{call.step_id}' ({call.use}{plugin})"
 
 
 def need(store: Store, key: str) -> Ref:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import logging
 from abc import ABC, abstractmethod
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, ClassVar
 
@@ -49,6 +49,28 @@ class Takes:
     tile: float = 100
     planes: float = 20
     always: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Flow:
+    """Which frames a step takes and what it makes of them: recipes are checked by it.
+
+    pixels : kinds of pixels that it works on: "mosaic", "mono", "colour".
+    registered, stacked : True: only frames that are; False: only frames that are not; None: both.
+    calibrates : it takes off what its masters hold, so that none of their kind may serve again.
+    registers : what comes out lies on one pixel grid. crops : it may cut pixels off, so that a
+        mosaic of another size is a mosaic still.
+
+    What a stack step gives is stacked, and what a `makes_colour` step gives is in colour, without
+    being said here.
+    """
+
+    pixels: tuple[str, ...] = ("mosaic", "mono", "colour")
+    registered: bool | None = None
+    stacked: bool | None = None
+    calibrates: bool = False
+    registers: bool = False
+    crops: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,7 +126,8 @@ class Step(ABC):
     same input would give other bytes. about : one line. params : JSON Schema "properties" of the
     `with:` block; every property has a description, a default, and "unit" where it has one.
     sources : where the method is published. columns : numbers it reports.
-    master_kinds : kinds of master frames that `ctx.masters` may hold. takes : memory, see there.
+    master_kinds : kinds of master frames that `ctx.masters` may hold. flow : which frames it takes and
+    what it makes of them, see there. takes : memory, see there.
     """
 
     name: ClassVar[str]
@@ -114,7 +137,18 @@ class Step(ABC):
     sources: ClassVar[Sequence[str]] = ()
     columns: ClassVar[Mapping[str, Column]] = {}
     master_kinds: ClassVar[Sequence[str]] = ()
+    flow: ClassVar[Flow] = Flow()
     takes: ClassVar[Takes] = Takes()
+
+    def check_params(
+        self, params: Mapping[str, Any], columns: Collection[str]
+    ) -> Mapping[str, str]:
+        """What is wrong with parameters beyond their schemas: parameter -> message. Optional.
+
+        columns : names of the numbers that frames may bring along, from the steps before this one.
+        Called when a recipe is checked, before any pixel is read.
+        """
+        return {}
 
     def survey(self, frame: Frame, ctx: Context) -> Numbers:
         """Look at one input frame, for a decision over the whole group. Optional.

@@ -20,6 +20,7 @@ from coldframe.deciding import run_decision
 from coldframe.decoded import decoded
 from coldframe.errors import ColdframeError, PluginError, SetAside, StoreError
 from coldframe.frame import Ancestor, Frame, FrameInfo
+from coldframe.made_facts import wrong_facts
 from coldframe.sources import unchanged
 from coldframe.specs import (
     BandTask,
@@ -34,6 +35,7 @@ from coldframe.specs import (
     StackTask,
     TaskSpec,
     guarded,
+    in_full,
     need,
     worker_registry,
 )
@@ -250,6 +252,9 @@ def apply_op(
         frame = frame.with_pixels(frame.data.astype(np.float32))
     context = call.context(op.key, said, **more)
     out: Frame = guarded(call, frame.info.label, step.apply, frame, context)
+    wrong = [*wrong_facts(frame, out, step.flow)]
+    if wrong:
+        raise PluginError(f"{in_full(call)} on {frame.info.label}: {'; '.join(wrong)}")
     if out.history == frame.history:
         out = replace(out, history=(*out.history, call.made_by))
     return out

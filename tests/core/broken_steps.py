@@ -7,7 +7,7 @@ import numpy as np
 
 from coldframe.errors import SetAside
 from coldframe.frame import UNUSABLE, Flag
-from coldframe.step import Column, FrameStep, MeasureStep, StackStep
+from coldframe.step import Column, Flow, FrameStep, MeasureStep, StackStep
 
 
 class Scale(FrameStep):
@@ -84,6 +84,10 @@ class BadName(Scale):
     name = "Scale It"
 
 
+class BadFlow(Scale):
+    flow = Flow(pixels=("mono", "grey"))
+
+
 class BadDefault(Scale):
     params = {"factor": {**Scale.params["factor"], "type": "string"}}
 
@@ -102,6 +106,43 @@ class NoSources(Scale):
 
 class NoUnit(Scale):
     columns = {"level": Column("", "mean")}
+
+
+class BinsMosaics(Scale):
+    """The fault of a first try: every 2 x 2 of whatever comes in becomes one pixel."""
+
+    def done(self, frame, level):
+        h, w = (size // 2 * 2 for size in frame.shape)
+        data = frame.data[..., :h, :w].reshape(*frame.data.shape[:-2], h // 2, 2, w // 2, 2)
+        flags = frame.flags[:h, :w].reshape(h // 2, 2, w // 2, 2)
+        mean = data.mean(axis=(-3, -1), dtype=np.float32)
+        flags = np.bitwise_or.reduce(np.bitwise_or.reduce(flags, axis=3), axis=1)
+        return frame.with_pixels(mean, flags, **self.facts(frame, mean)).with_measures(level=level)
+
+    def facts(self, frame, data):
+        return {"shape": data.shape[-2:]}
+
+
+class SaysOldSize(BinsMosaics):
+    flow = Flow(pixels=("mono",))
+
+    def facts(self, frame, data):
+        return {}
+
+
+class Colours(Scale):
+    """A mosaic comes out in colour, unsaid."""
+
+    flow = Flow(pixels=("mosaic",))
+
+    def done(self, frame, level):
+        return frame.with_pixels(np.stack([frame.data] * 3), cfa=None).with_measures(level=level)
+
+
+class ClearsTwo(Scale):
+    def done(self, frame, level):
+        kept = frame.flags & ~np.uint8(Flag.HOT | Flag.COLD)
+        return frame.with_pixels(frame.data, kept).with_measures(level=level)
 
 
 class _Hidden:

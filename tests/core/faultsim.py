@@ -47,7 +47,7 @@ steps:
   dark: {use: combine, from: darks, per: [exposure]}
   flat: {use: combine, from: flats, per: [filter]}
   clean: {use: calibrate, from: lights, masters: [dark, flat]}
-  stack: {use: integrate, from: clean, per: [target]}
+  stack: {use: combine, from: clean, per: [target]}
 outputs: {stack: {fits: {}}}
 """
 TASKS = 24  # of a whole run, about

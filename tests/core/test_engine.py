@@ -225,6 +225,29 @@ def test_a_fault_in_a_step_names_step_frame_and_plugin(night, monkeypatch):
     assert text.endswith("IndexError: off by one")
 
 
+def test_facts_that_do_not_fit_the_pixels_are_told_with_step_and_plugin(night, monkeypatch):
+    """A step that bins a mosaic in place would mix its colours, and its facts would say otherwise."""
+    night.frames = [(replace(info, cfa="RGGB"), reader) for info, reader in night.frames]
+
+    def binned(self, frame, ctx):
+        h, w = (size // 2 * 2 for size in frame.shape)
+        data = frame.data[:h, :w].reshape(h // 2, 2, w // 2, 2).mean(axis=(1, 3), dtype=np.float32)
+        flags = np.zeros(data.shape, np.uint8)
+        return frame.with_pixels(data, flags, **({"shape": data.shape} if self.told else {}))
+
+    monkeypatch.setattr(toy.Add, "apply", binned)
+    for told, said in (
+        (False, "its pixels became 11 × 8 px and info.shape says 23 × 17 px"),
+        (True, "a mosaic became 11 × 8 px from 23 × 17 px and info.cfa still says RGGB"),
+    ):
+        monkeypatch.setattr(toy.Add, "told", told, raising=False)
+        with pytest.raises(PluginError) as caught:
+            night.run()
+        text = str(caught.value)
+        assert text.startswith("step 'clean' (add, plugin 'toy' of toy-package 1.0) on ")
+        assert said in text
+
+
 def test_reduce_that_breaks_its_contract_is_named(night, monkeypatch):
     monkeypatch.setattr(toy.Mean, "reduce", lambda self, tile, ctx: {"data": tile.data[0]})
     with pytest.raises(PluginError, match="reduce must return 'data', 'flags'"):

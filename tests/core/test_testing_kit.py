@@ -16,7 +16,10 @@ from coldframe.testing import RULES, check_step, run_step, sample_frames, sample
 
 # rule -> steps that break it, with the words that the author gets to read
 BROKEN = {
-    "contract": [(steps.BadName, "use a-z, 0-9 and -")],
+    "contract": [
+        (steps.BadName, "use a-z, 0-9 and -"),
+        (steps.BadFlow, "flow.pixels has grey; known: mosaic, mono, colour"),
+    ],
     "schema": [
         (steps.BadDefault, "its default is not valid: 2.0 is not of type 'string'"),
         (steps.NoSuchType, "is no JSON Schema"),
@@ -26,13 +29,17 @@ BROKEN = {
     "pickles": [(steps.Local, "cannot be imported")],
     "works": [(steps.AllAside, "this frame does not suit me")],
     "output": [(steps.Doubles, "data is float64"), (steps.Nan, "pixels of 'data' are NaN")],
+    "facts": [
+        (steps.SaysOldSize, "its pixels became 30 × 40 px and info.shape says 60 × 80 px"),
+    ],
     "columns": [
         (steps.Undeclared, "reports brightness, which columns does not declare"),
         (steps.NanNumber, "'level' is nan"),
         (steps.Silent, "declares peak, which no sample frame got"),
     ],
     "flags": [
-        (steps.ClearsHot, "<Flag.HOT: 2> was cleared"),
+        (steps.ClearsHot, "it clears HOT (48 of 48 pixels, in 3 frames); keep"),
+        (steps.ClearsTwo, "it clears HOT (48 of 48 pixels, in 3 frames), COLD (48 of"),
         (steps.NoFlags, "come out without NO_DATA"),
     ],
     "unusable": [(steps.UsesAll, "others, one at"), (steps.PeakOfAll, "the numbers reported")],
@@ -90,12 +97,27 @@ def test_every_rule_has_a_step_that_breaks_it():
 def test_what_the_author_says_is_heard(frames):
     check_one("flags", steps.ClearsHot, frames, clears=Flag.HOT)
     check_one("order", steps.FirstCounts, frames)
-    with pytest.raises(AssertionError, match=r"<Flag\.HOT: 2> was cleared"):
+    with pytest.raises(AssertionError, match="it clears HOT"):
         check_one("flags", steps.ClearsHot, frames, moves_pixels=True)
     with pytest.raises(ValueError, match="no rule is called tile"):
         check_step(steps.Mean, leave_out=["tile"])
     with pytest.raises(ValueError, match="has no parameter facto"):
         run_step(steps.Scale, frames, params={"facto": 1})
+
+
+@pytest.mark.parametrize(
+    ("step", "said"),
+    [
+        (steps.BinsMosaics, "facts (mosaic): light_000.fits: a mosaic became 48 × 64 px from 96 × 128"),
+        (steps.Colours, "facts: light_000.fits: a mosaic or mono frame became a colour frame"),
+    ],
+)  # fmt: skip
+def test_every_kind_of_pixels_is_tried_that_a_step_takes(step, said):
+    rest = [name for name in RULES if name not in ("facts", "works")]
+    with pytest.raises(AssertionError) as told:
+        check_step(step, moves_pixels=True, leave_out=rest)
+    assert f"breaks the contract:\n  {said}" in str(told.value)
+    assert str(told.value).count("\n") == 1  # mono and colour frames are told rightly
 
 
 def test_all_faults_are_told_at_once(frames):

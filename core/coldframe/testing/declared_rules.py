@@ -10,7 +10,8 @@ from typing import Any
 
 from coldframe.errors import PluginError
 from coldframe.plugins import check_step as check_contract
-from coldframe.step import Column
+from coldframe.step import Column, Flow
+from coldframe.testing.samples import PIXELS
 from coldframe.testing.trial import Trial
 
 SNAKE = re.compile(r"[a-z][a-z0-9_]*")
@@ -26,6 +27,12 @@ def contract(trial: Trial) -> None:
     assert NAME.fullmatch(step.name), f"name '{step.name}': use a-z, 0-9 and -"
     assert isinstance(step.version, str), "version is not a text; write it as '1'"
     assert step.version, "version is empty: it is part of the key of every product"
+    assert isinstance(step.flow, Flow), "flow is no coldframe.step.Flow"
+    pixels = step.flow.pixels
+    assert not isinstance(pixels, str), "flow.pixels is one text: make it a tuple of texts"
+    assert pixels, "flow.pixels is empty: name the kinds of pixels that the step works on"
+    unknown = sorted(set(pixels) - set(PIXELS))
+    assert not unknown, f"flow.pixels has {', '.join(unknown)}; known: {', '.join(PIXELS)}"
 
 
 def schema(trial: Trial) -> None:

@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from coldframe.frame import UNUSABLE, Array, Flag, Frame, FrameInfo
+from coldframe.made_facts import wrong_facts
 from coldframe.step import FrameStep, MeasureStep, StackStep
 from coldframe.testing.trial import Trial
 
@@ -57,28 +58,31 @@ def columns(trial: Trial) -> None:
         assert np.isfinite(value), f"'{name}' is {value}; leave out what cannot be measured"
 
 
+def facts(trial: Trial) -> None:
+    """Facts say what the pixels are: their size, mosaic or colour, planes of the same size."""
+    if not issubclass(trial.step, FrameStep):
+        return
+    for before, after in zip(trial.frames, trial.baseline.frames, strict=True):
+        if after is None:
+            continue
+        wrong = [*wrong_facts(before, after, trial.step.flow)]
+        assert not wrong, f"{before.info.label}: {'; '.join(wrong)}"
+        assert before.data.ndim == after.data.ndim or trial.step.makes_colour, (
+            f"{before.info.label}: a mosaic or mono frame became a colour frame; say makes_colour = "
+            "True, so that room is kept for it"
+        )
+
+
 def flags(trial: Trial) -> None:
     """A flag that came in goes out, but for those that the author says are cleared."""
     result = trial.baseline
+    said: list[str] = []
     if issubclass(trial.step, StackStep) and result.made:
-        _check_stack_flags(trial, result.made[0])
-    if not issubclass(trial.step, FrameStep):
-        return
-    for before, after in zip(trial.frames, result.frames, strict=True):
-        if after is None:
-            continue
-        label = before.info.label
-        if trial.moves_pixels:
-            lost = _bits(before.flags) & ~_bits(after.flags)
-        else:
-            assert before.shape == after.shape, (
-                f"{label}: {before.shape} became {after.shape}; say moves_pixels=True"
-            )
-            lost = _bits(before.flags & ~after.flags)
-        lost &= ~int(trial.clears)
-        assert not lost, (
-            f"{label}: {Flag(lost)!r} was cleared; keep flags, or say clears=... where it is meant"
-        )
+        said = _stack_flag_faults(trial, result.made[0])
+    elif issubclass(trial.step, FrameStep):
+        pairs = zip(trial.frames, result.frames, strict=True)
+        said = _flag_faults(trial, [(a, b) for a, b in pairs if b is not None])
+    assert not said, "; ".join(said)
 
 
 def unusable(trial: Trial) -> None:
@@ -133,18 +137,44 @@ def check_frames(frames: list[Frame]) -> None:
             )
 
 
-def _check_stack_flags(trial: Trial, stack: Frame) -> None:
+def _flag_faults(trial: Trial, pairs: list[tuple[Frame, Frame]]) -> list[str]:
+    """All flags that get lost, each with how often."""
+    if not trial.moves_pixels:
+        for before, after in pairs:
+            if before.shape != after.shape:
+                return [
+                    f"{before.info.label}: {before.shape} became {after.shape}; say "
+                    "moves_pixels=True"
+                ]
+    lost: list[str] = []
+    for flag in Flag:
+        if trial.clears & flag:
+            continue
+        had = [np.count_nonzero(before.flags & flag) for before, _ in pairs]
+        if trial.moves_pixels:
+            kept = [bool(np.any(after.flags & flag)) for _, after in pairs]
+            gone = [0 if still else count for count, still in zip(had, kept, strict=True)]
+        else:
+            gone = [np.count_nonzero(before.flags & ~after.flags & flag) for before, after in pairs]
+        if any(gone):
+            frames = sum(1 for count in gone if count)
+            lost.append(f"{flag.name} ({sum(gone)} of {sum(had)} pixels, in {frames} frames)")
+    if not lost:
+        return []
+    return [f"it clears {', '.join(lost)}; keep flags, or say clears=... where it is meant"]
+
+
+def _stack_flag_faults(trial: Trial, stack: Frame) -> list[str]:
     everywhere = np.bitwise_and.reduce([f.flags for f in trial.frames])
+    said = []
     gone = (everywhere & UNUSABLE) != 0
-    assert not np.any(gone & ((stack.flags & UNUSABLE) == 0)), (
-        "pixels that no frame has data for come out without NO_DATA"
-    )
+    if np.any(gone & ((stack.flags & UNUSABLE) == 0)):
+        said.append("pixels that no frame has data for come out without NO_DATA")
     full = (everywhere & Flag.SATURATED) != 0
     kept = (stack.flags & (Flag.SATURATED | UNUSABLE)) != 0
-    if not trial.clears & Flag.SATURATED:
-        assert not np.any(full & ~kept), (
-            "pixels saturated in every frame come out without SATURATED"
-        )
+    if not trial.clears & Flag.SATURATED and np.any(full & ~kept):
+        said.append("pixels saturated in every frame come out without SATURATED")
+    return said
 
 
 def _hard_frames(trial: Trial) -> Iterator[tuple[str, list[Frame]]]:
@@ -189,10 +219,6 @@ def _hard_frames(trial: Trial) -> Iterator[tuple[str, list[Frame]]]:
         for f in frames
     ]
     yield "frames without facts (exposure, gain, temperature ... are None)", bare
-
-
-def _bits(values: Array) -> int:
-    return int(np.bitwise_or.reduce(values, axis=None))
 
 
 def _not_finite(plane: Array) -> int:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime, timedelta
+from typing import Any
 
 import numpy as np
 
@@ -11,6 +12,13 @@ from coldframe.frame import Array, Flag, Frame, FrameInfo, Kind
 
 GAIN, READ_NOISE, BLACK, WHITE = 0.5, 4.0, 500.0, 16000.0
 SKY = {Kind.LIGHT: 400.0, Kind.FLAT: 6000.0, Kind.DARK: 20.0}  # ADU above black
+PIXELS: Mapping[str, Mapping[str, Any]] = {
+    "mosaic": {"cfa": "RGGB"},
+    "mono": {},
+    "colour": {"colour": True},
+}
+"""What `sample_frames` is given for each kind of pixels."""
+
 PATCH = 4  # px, side of each flagged patch
 
 

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import Any, ClassVar
 
 from coldframe.frame import Frame
-from coldframe.step import Column, Context, FrameStep, Takes
+from coldframe.step import Column, Context, Flow, FrameStep, Takes
 
 
 class BackgroundFit(FrameStep):
@@ -90,6 +90,7 @@ class BackgroundFit(FrameStep):
         "background_range": Column("ADU", "surface, peak to valley"),
         "samples": Column("count", "sky samples used"),
     }
+    flow = Flow(pixels=("mono", "colour"))
     takes = Takes(mono=9, colour=25)
     sources = (
         "Duchon 1977; Wahba 1990, Spline Models for Observational Data: thin-plate splines",

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from typing import Any, ClassVar
 
 from coldframe.frame import Frame
-from coldframe.step import Column, Context, FrameStep, Takes
+from coldframe.step import Column, Context, Flow, FrameStep, Takes
 
 _REGION: Mapping[str, Any] = {
     "type": ["array", "null"],
@@ -89,6 +89,9 @@ class Calibrate(FrameStep):
         "saturated_pixels": Column("count", "pixels at or above the white level"),
         "clipped_pixels": Column("count", "pixels at the bottom of the converter's range"),
     }
+    flow = Flow(
+        pixels=("mosaic", "mono"), registered=False, stacked=False, calibrates=True, crops=True
+    )
     takes = Takes(mono=14, mosaic=14)
     sources = (
         "EMVA Standard 1288: linear camera model, dark signal and non-uniformity",
@@ -96,6 +99,17 @@ class Calibrate(FrameStep):
         "Beaton & Tukey 1974, Technometrics 16, 147: biweight of the dark-scale fit",
         "White 1980, Econometrica 48, 817: uncertainty of the dark-scale fit",
     )
+
+    def check_params(
+        self, params: Mapping[str, Any], columns: Collection[str]
+    ) -> Mapping[str, str]:
+        """Regions must have a size."""
+        return {
+            name: f"{list(region)} has no pixels; give [first row, past last row, first column, "
+            "past last column]"
+            for name in ("overscan", "trim")
+            if (region := params[name]) and not (region[0] < region[1] and region[2] < region[3])
+        }
 
     def apply(self, frame: Frame, ctx: Context) -> Frame:
         """Calibrate one light, flat, dark or bias with the masters in `ctx.masters`.

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import replace
 from typing import Any, ClassVar
 
@@ -10,7 +10,7 @@ import numpy as np
 
 from coldframe.errors import SetAside, StepError
 from coldframe.frame import UNUSABLE, Array, Flag, Frame
-from coldframe.step import Column, Context, Numbers, Row, StackStep, Takes, Tile
+from coldframe.step import Column, Context, Flow, Numbers, Row, StackStep, Takes, Tile
 from coldframe_steps.combine.rejection import (
     REJECTION_PARAMS,
     REJECTION_SOURCES,
@@ -18,10 +18,9 @@ from coldframe_steps.combine.rejection import (
     rule_of,
 )
 from coldframe_steps.combine.step import rejected
-from coldframe_steps.integrate.expression import parse
 from coldframe_steps.integrate.match import match_frames
 from coldframe_steps.integrate.sky import sky_grid
-from coldframe_steps.integrate.weights import frame_weights
+from coldframe_steps.integrate.weights import OWN, check_weights, frame_weights
 from coldframe_steps.kernels.options import Softening, margin
 
 
@@ -85,6 +84,7 @@ class Integrate(StackStep):
             ),
         },
     }
+    flow = Flow(pixels=("mono", "colour"), registered=True)
     takes = Takes(mono=16, mosaic=16, colour=24, look=6, sample=1, tile=70, planes=14)
     sources = (
         *REJECTION_SOURCES,
@@ -105,6 +105,12 @@ class Integrate(StackStep):
         "rejected_high": Column("%", "samples rejected as too high"),
     }
 
+    def check_params(
+        self, params: Mapping[str, Any], columns: Collection[str]
+    ) -> Mapping[str, str]:
+        """The weights need columns that are measured, and an expression that can be read."""
+        return check_weights(params["weights"], params["expression"], {*columns, *OWN})
+
     def halo_rows(self, params: Mapping[str, Any]) -> int:
         """Rows that trails and steep places reach across the edge of a tile."""
         return margin(_grow(params), _softening(params, 0.0))
@@ -112,12 +118,10 @@ class Integrate(StackStep):
     def survey(self, frame: Frame, ctx: Context) -> Numbers:
         """Sky on a coarse grid (sky_grid, grid_y, grid_x) and noise of every colour (sky_noise).
 
-        Raises SetAside when no pixel is usable, StepError when the weight expression is wrong.
+        Raises SetAside when no pixel is usable.
         """
         from coldframe.pixel_noise import pixel_noise
 
-        if ctx.params["weights"] == "expression":
-            parse(ctx.params["expression"])
         grid = sky_grid(frame.channels, frame.flags)
         if not np.isfinite(grid.values).any():
             raise SetAside("too few usable pixels to measure its sky; nearly all are flagged")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 
 import numpy as np
 
@@ -11,7 +11,30 @@ from coldframe.frame import Array
 from coldframe.step import Row
 from coldframe_steps.integrate.expression import check_names, evaluate, parse
 
+OWN = ("flux_scale", "noise", "sky")
+"""Columns that integrating itself makes known of every frame."""
+
 LONGEST_NIGHT = 18 * 3600.0  # s
+
+
+def check_weights(how: str, expression: str, columns: Collection[str]) -> Mapping[str, str]:
+    """What is wrong with the weights that are asked for: parameter -> message.
+
+    columns : names of what is known of the frames.
+    """
+    if how == "fwhm" and "fwhm" not in columns:
+        return {
+            "weights": "no step measures the frames' fwhm; name a step such as measure-stars "
+            "under 'measures:', or choose other weights"
+        }
+    if how != "expression":
+        used = "is used with 'weights: expression' only; set that too, or leave it out"
+        return {"expression": used} if expression else {}
+    try:
+        check_names(parse(expression), set(columns))
+    except StepError as error:
+        return {"expression": str(error)}
+    return {}
 
 
 def frame_weights(rows: Sequence[Row], noise: Array, how: str, expression: str) -> Array:

@@ -8,7 +8,7 @@ from typing import Any, ClassVar
 
 from coldframe.errors import SetAside
 from coldframe.frame import Frame
-from coldframe.step import Context, FrameStep, Takes
+from coldframe.step import Context, Flow, FrameStep, Takes
 
 
 class Demosaic(FrameStep):
@@ -32,6 +32,7 @@ class Demosaic(FrameStep):
     }
     takes = Takes(mosaic=24)
     makes_colour = True
+    flow = Flow(pixels=("mosaic", "colour"))
     sources = (
         "Malvar, He & Cutler 2004, Proc. IEEE ICASSP 3, 485 (gradient-corrected linear 5 x 5)",
     )

@@ -10,7 +10,7 @@ import numpy as np
 
 from coldframe.errors import SetAside
 from coldframe.frame import Array, Frame
-from coldframe.step import Column, Context, FrameStep, Numbers, Row, Takes
+from coldframe.step import Column, Context, Flow, FrameStep, Numbers, Row, Takes
 from coldframe_steps.register.reference import pick_reference, usual_fwhm
 from coldframe_steps.register.terms import COLUMNS, PARAMS, SOURCES
 
@@ -90,6 +90,7 @@ class Register(FrameStep):
     }
     takes = Takes(mono=24, mosaic=34, colour=40, look=16, always=96 << 20)
     makes_colour = True
+    flow = Flow(registers=True)
     sources = (
         *SOURCES,
         "Groth 1986, AJ 91, 1244; Valdes et al. 1995, PASP 107, 1119 (star triangles)",
