@@ -12,6 +12,10 @@ class ColdframeError(Exception):
 
     exit_code = 1
 
+    def told(self) -> str:
+        """What the terminal shows."""
+        return f"coldframe: {self}"
+
 
 class UsageError(ColdframeError):
     """The command or the recipe was given wrongly (exit code 2)."""
@@ -42,6 +46,10 @@ class RecipeError(UsageError):
 
     def __str__(self) -> str:
         return "\n".join(str(problem) for problem in self.problems)
+
+    def told(self) -> str:
+        """Without a name in front: editors and terminals go to FILE:LINE:COLUMN at a line's start."""
+        return str(self)
 
 
 class SetAside(ColdframeError):  # noqa: N818 - it is an outcome, not a failure of the run

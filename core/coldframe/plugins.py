@@ -19,6 +19,12 @@ from coldframe.optional_hooks import HookFaults, SafeGauge
 from coldframe.step import FrameStep, MeasureStep, StackStep, Step
 
 
+def or_not_installed(tail: str) -> str:
+    """The tail of a message about an unknown step or writer, which a plugin might bring."""
+    joint = "," if tail.endswith("?") else ";"
+    return f"{tail.removesuffix('?')}{joint} or is its plugin not installed?"
+
+
 @dataclass(frozen=True, slots=True)
 class Origin:
     """Where a plugin's additions come from."""
@@ -48,7 +54,9 @@ class Registry:
         """
         if name in self.steps:
             return self.steps[name]
-        raise UsageError(f"no step is called '{name}'" + self.hint(name, self.steps))
+        raise UsageError(
+            f"no step is called '{name}'{or_not_installed(self.hint(name, self.steps))}"
+        )
 
     def hint(self, name: str, names: Mapping[str, Any]) -> str:
         """A tail for messages about an unknown name."""

@@ -103,7 +103,7 @@ def explain(product: str, store: Path | None = None) -> Lineage:
     if not path.exists():
         if _KEY.fullmatch(product):
             return _of_key(product, store or Path("store"))
-        raise UsageError(f"there is no file {product}, and it is no store key either")
+        raise UsageError(f"{product}: no such file, and no store key either")
     folder = path if path.is_dir() else path.parent
     run = _manifest(folder)
     if path.is_dir() or path.name in (MANIFEST, str(run.get("report"))):

@@ -6,11 +6,12 @@ from collections.abc import Iterator
 from typing import Any
 
 from coldframe.errors import Problem, RecipeError
-from coldframe.plugins import Registry
+from coldframe.plugins import Registry, or_not_installed
 from coldframe.recipe_document import Document, as_list, input_kinds
 from coldframe.recipe_flow import flow_problems
 from coldframe.renamed import nearest
 from coldframe.schema import recipe_schema
+from coldframe.schema_words import limited, wanted
 from coldframe.step import MeasureStep, StackStep
 
 
@@ -48,9 +49,12 @@ def _explain(document: Document, error: Any, registry: Registry) -> Iterator[Pro
     path = tuple(error.absolute_path)
     kind, instance, schema = error.validator, error.instance, error.schema
     where = ".".join(str(part) for part in path)
+    unit = str(schema.get("unit", ""))
     if kind == "additionalProperties" and isinstance(schema.get("properties"), dict):
         for extra in sorted(set(instance) - set(schema["properties"])):
             hint = nearest(extra, schema["properties"], "known keys", _words(document, path))
+            if path[:1] == ("outputs",) and len(path) == 2:
+                hint = or_not_installed(hint)
             message = f"unknown key '{extra}'{hint}"
             yield document.problem((*path, extra), message, at_key=True)
     elif kind == "required":
@@ -61,6 +65,8 @@ def _explain(document: Document, error: Any, registry: Registry) -> Iterator[Pro
         words = [str(word) for word in schema.get("enum", ())]
         tail = nearest(str(instance), words, place=_words(document, path))
         broken = ""
+        if path[-1:] == ("use",):
+            tail = or_not_installed(tail)
         if path[-1:] == ("use",) and registry.broken:
             broken = (
                 " (plugins that failed to load: "
@@ -80,11 +86,16 @@ def _explain(document: Document, error: Any, registry: Registry) -> Iterator[Pro
         if chosen:
             yield from _explain(document, chosen[0], registry)
         else:
-            wanted = " or ".join(sorted({_type_of(e) for e in contexts}))
-            yield document.problem(path, f"'{where}' is {instance!r}, but must be {wanted}")
+            types = " or ".join(sorted({wanted(e, unit) for e in contexts}))
+            yield document.problem(path, f"'{where}' is {instance!r}, but must be {types}")
     elif kind == "type":
-        wanted = _type_of(error)
-        yield document.problem(path, f"'{where}' is {instance!r}, but must be {wanted}")
+        yield document.problem(
+            path, f"'{where}' is {instance!r}, but must be {wanted(error, unit)}"
+        )
+    elif limited(error, unit) is not None:
+        yield document.problem(
+            path, f"'{where}' is {instance!r}, but must be {limited(error, unit)}"
+        )
     elif kind == "const":
         yield document.problem(path, f"'{where}' is {instance!r}, but must be {schema['const']!r}")
     else:
@@ -102,23 +113,6 @@ def _words(document: Document, path: tuple[str | int, ...]) -> str:
         case ("inspect", *_):
             return "inspect"
     return "recipe"
-
-
-def _type_of(error: Any) -> str:
-    words = {
-        "number": "a number",
-        "integer": "a whole number",
-        "string": "text",
-        "boolean": "true or false",
-        "object": "a mapping",
-        "array": "a list",
-        "null": "null",
-    }
-    value = error.validator_value
-    if error.validator != "type":
-        return f"valid ({error.message})"
-    names = [value] if isinstance(value, str) else value
-    return " or ".join(words[name] for name in names)
 
 
 def _meaning_problems(document: Document, registry: Registry) -> Iterator[Problem]:

@@ -59,6 +59,8 @@ def find_recipe(name: str, beside: Path | None = None) -> Path:
         return path
     if path.is_dir():
         raise UsageError(f"{path} is a folder, not a recipe file")
+    if path.name != name or path.suffix in (".yaml", ".yml"):
+        raise UsageError(f"{path}: no such file" + nearest(name, shipped, "shipped recipes"))
     raise UsageError(f"there is no recipe '{name}'" + nearest(name, shipped, "shipped recipes"))
 
 

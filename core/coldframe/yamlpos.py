@@ -58,9 +58,9 @@ def load_with_positions(text: str, file: str) -> tuple[Any, Positions]:
     except yaml.MarkedYAMLError as error:
         mark = error.problem_mark or error.context_mark
         line, column = (mark.line + 1, mark.column + 1) if mark else (1, 1)
-        raise RecipeError(
-            [Problem(file, line, column, f"not valid YAML: {error.problem}")]
-        ) from None
+        tab = "'\\t'" in str(error.problem)
+        why = "use spaces, not a tab" if tab else f"not valid YAML: {error.problem}"
+        raise RecipeError([Problem(file, line, column, why)]) from None
     except (yaml.YAMLError, RecursionError, ValueError) as error:
         raise RecipeError([Problem(file, 1, 1, f"not valid YAML: {error}")]) from None
     finally:
@@ -88,7 +88,9 @@ def _build(
                 # A bare `on:` or `1:` is a bool or number in YAML; keys here are always text.
                 key = str(key_node.value)
             if key in out:
-                problems.append(Problem(file, *place, f"'{key}' is given twice"))
+                first = positions.key((*path, key))[0]
+                said = f"'{key}' is given twice, first given on line {first}; keep one of them"
+                problems.append(Problem(file, *place, said))
             positions._keys[(*path, key)] = place
             out[key] = _build(loader, value_node, (*path, key), positions, problems, file)
         return out

@@ -184,7 +184,7 @@ def test_shot_list_of_a_night(nights, tmp_path, capsys):
     [
         (["camera", "measure", "nowhere"], "nowhere"),
         (["camera", "measure", ".", "--kind", "flats=*"], "KIND=GLOB"),
-        (["camera", "advise", "nowhere"], "does not exist"),
+        (["camera", "advise", "nowhere"], "no such file or folder"),
         (["shotlist"], "name a night"),
         (["shotlist", "--for", "camera=N1,exposure=60", "--forecast", "soon"], "forecast"),
         (["shotlist", "--for", "camera=N1,exposure=60", "--camera", "none.yaml"], "none.yaml"),

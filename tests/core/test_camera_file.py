@@ -53,6 +53,8 @@ def test_every_fault_has_its_place(tmp_path):
     places = [(p.line, p.column) for p in caught.value.problems]
     assert places == [(5, 9), (6, 3), (7, 9)]
     assert "unknown key 'colour'" in str(caught.value)
+    assert "'settings.0.gain' is -2, but must be more than 0 e-/ADU" in str(caught.value)
+    assert "'settings.1.gain' is 'fast', but must be a number of e-/ADU" in str(caught.value)
 
 
 @pytest.mark.parametrize("text", ["", "hello", "camera: N1\n", "camera-file: 2\ncamera: N1\n"])

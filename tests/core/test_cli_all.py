@@ -182,3 +182,18 @@ def test_json_is_json(capsys):
                  ["camera", "list"]):  # fmt: skip
         assert run_command_line([*args, "--json"]) == 0
         json.loads(capsys.readouterr().out)
+
+
+def test_faults_of_a_file_begin_with_its_place_so_that_editors_find_it(tmp_path, capsys):
+    recipe = tmp_path / "r.yaml"
+    recipe.write_text("recipe: 1\nname: a\nname: b\n")
+    (tmp_path / "a.fits").write_bytes(b"")
+    assert run_command_line(["recipe", "check", str(recipe)]) == 2
+    assert capsys.readouterr().err.startswith(f"{recipe}:3:1: 'name' is given twice")
+    for words in (
+        ["recipe", "check", str(tmp_path / "none.yaml")],
+        ["camera", "advise", str(tmp_path / "none")],
+        ["plan", str(tmp_path), "--camera", str(tmp_path / "none.yaml")],
+    ):
+        assert run_command_line(words) == 2
+        assert "no such file" in capsys.readouterr().err

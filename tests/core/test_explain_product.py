@@ -131,7 +131,7 @@ def test_a_store_key_and_its_beginning(tiny_run):
 @pytest.mark.parametrize(
     ("what", "said"),
     [
-        ("nowhere.fits", "there is no file"),
+        ("nowhere.fits", "no such file"),
         ("0123456789", "name the run's store with --store"),
         (".", "name one of its products"),
         ("text.png", "does not tell which product it is"),

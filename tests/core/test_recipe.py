@@ -66,7 +66,7 @@ def test_all_faults_come_at_once_with_their_places(tmp_path):
         "r.yaml:1:1: 'the recipe' needs the key 'about'",
         "r.yaml:3:1: unknown key 'abuot'; did you mean 'about'?",
         "r.yaml:5:18: 'lihgt' is not known here; did you mean 'light'?",
-        "r.yaml:9:15: 'maen' is not known here; did you mean 'mean'?",
+        "r.yaml:9:15: 'maen' is not known here; did you mean 'mean', or is its plugin not installed?",
         "r.yaml:14:12: unknown key 'amuont'; did you mean 'amount'?",
     ]
 
@@ -76,10 +76,10 @@ def test_all_faults_come_at_once_with_their_places(tmp_path):
     [
         ("from: moved", "from: mvoed", "r.yaml:8:28: nothing is called 'mvoed'; did you mean 'moved'?"),
         ("from: lights", "from: stack", "a cycle: stack -> moved -> stack"),
-        ("amount: 2", "amount: two", "'steps.moved.with.amount' is 'two', but must be a number"),
+        ("amount: 2", "amount: two", "'steps.moved.with.amount' is 'two', but must be a number of ADU"),
         ("masters: dark", "masters: moved", "'moved' (add) does not make a master"),
         ("stack: {text: true}", "stok: {text: true}", "r.yaml:16:3: no step is called 'stok'; did you mean 'stack'?"),
-        ("text: true", "txt: true", "unknown key 'txt'; did you mean 'text'?"),
+        ("text: true", "txt: true", "unknown key 'txt'; did you mean 'text', or is its plugin not installed?"),
         ("per: [exposure]", "per: [exposur]", "did you mean 'exposure'?"),
         ("recipe: 1", "recipe: 2", "'recipe' is 2, but must be 1"),
         ("kind: dark}", "kind: flat}", "'dark' is made of flat frames; 'add' takes dark, bias"),
@@ -104,7 +104,9 @@ def test_yaml_that_cannot_be_read(tmp_path):
     (fault,) = faults(tmp_path, "recipe: 1\nname: [broken\n")
     assert fault.startswith("r.yaml:3:1: not valid YAML")
     (fault,) = faults(tmp_path, GOOD + "name: twice\n")
-    assert "r.yaml:17:1: 'name' is given twice" in fault
+    assert "r.yaml:17:1: 'name' is given twice, first given on line 2" in fault
+    (fault,) = faults(tmp_path, "recipe: 1\nname: a\nsteps:\n\tdark: {}\n")
+    assert fault == "r.yaml:4:1: use spaces, not a tab"
 
 
 def test_extends_merges_and_points_into_the_right_file(tmp_path):
@@ -165,3 +167,12 @@ def test_every_shipped_recipe_holds(tmp_path):
     }  # fmt: skip
     assert suits["cooled-mono"] == {"cfa": False, "cooled": True}
     assert suits["camera-telescope"]["lens"] is False
+
+
+def test_a_number_is_told_with_its_unit(tmp_path):
+    text = GOOD.replace("outputs:", "vet: {dark_temperature_error: warm}\noutputs:")
+    (fault,) = faults(tmp_path, text)
+    assert fault.startswith("r.yaml:15:31: 'vet.dark_temperature_error' is 'warm', ")
+    assert "must be a number of °C" in fault
+    (fault,) = faults(tmp_path, text.replace("warm", "-1"))
+    assert "is -1, but must be at least 0 °C" in fault

@@ -9,6 +9,7 @@ from typing import Any
 
 from coldframe.errors import Problem, RecipeError, UsageError
 from coldframe.product import atomic
+from coldframe.schema_words import limited, wanted
 from coldframe.yamlpos import load_with_positions
 
 VERSION = 1
@@ -18,6 +19,16 @@ _HEAD = """\
 # gain: e-/ADU. read_noise, full_well, dsnu: e-. *_adu, black, white: ADU. dark.rate: e-/s.
 # prnu, linearity: %. temperature, doubling: °C. *_error: standard uncertainty, same unit.
 """
+
+_UNITS: Mapping[str, str] = {
+    **dict.fromkeys(("black", "white"), "ADU"),
+    **dict.fromkeys(("read_noise", "full_well", "dsnu"), "e-"),
+    **dict.fromkeys(("prnu", "linearity"), "%"),
+    **dict.fromkeys(("temperature", "doubling"), "°C"),
+    "gain": "e-/ADU",
+    "rate": "e-/s",
+    "exposure": "s",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -194,6 +205,8 @@ def load_camera(path: Path) -> CameraFile:
         text = path.read_text(encoding="utf-8-sig")
     except UnicodeDecodeError:
         raise UsageError(f"{path}: not UTF-8 text, so no camera file") from None
+    except FileNotFoundError:
+        raise UsageError(f"{path}: no such file; check the spelling") from None
     except OSError as error:
         raise UsageError(f"{path}: cannot be read: {error.strerror or error}") from None
     data, at = load_with_positions(text, str(path))
@@ -216,7 +229,21 @@ def _words(fault: Any, where: Sequence[str | int]) -> str:
     if not where and fault.validator == "type":
         return "not a camera file: there must be lines of the form key: value"
     name = ".".join(map(str, where))
+    unit = _unit(where)
+    should = wanted(fault, unit) if fault.validator == "type" else limited(fault, unit)
+    if should is not None:
+        return f"'{name}' is {fault.instance!r}, but must be {should}"
     return f"'{name}': {fault.message}" if name else f"not a camera file: {fault.message}"
+
+
+def _unit(where: Sequence[str | int]) -> str:
+    """The unit of a key, as the head of the file tells it; "" for keys without one."""
+    for part in reversed([part for part in where if isinstance(part, str)]):
+        if part.removesuffix("_error").endswith("_adu"):
+            return "ADU"
+        if part.removesuffix("_error") in _UNITS:
+            return _UNITS[part.removesuffix("_error")]
+    return ""
 
 
 def _from_dict(data: Mapping[str, Any], path: str) -> CameraFile:

@@ -104,7 +104,7 @@ def _frames(paths: Sequence[Path], registry: Registry) -> list[FrameInfo]:
     out: list[FrameInfo] = []
     for path in paths:
         if not path.exists():
-            raise UsageError(f"{path} does not exist")
+            raise UsageError(f"{path}: no such file or folder; check the spelling")
         found = scan_folders((path if path.is_dir() else path.parent,), registry)
         if path.is_dir():
             out += found.frames

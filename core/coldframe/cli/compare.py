@@ -158,7 +158,7 @@ def _run_both(
     from coldframe.session import prepare
 
     if not night.exists():
-        raise UsageError(f"{night} is not there")
+        raise UsageError(f"{night}: no such folder; check the spelling")
     if len(recipes) > 2 or (len(recipes) < 2 and not changes):
         raise UsageError(
             f"{night} is one night: say what B is, by --with STEP.PARAM=VALUE or by --recipe twice"

@@ -96,7 +96,7 @@ def run_command_line(argv: Sequence[str] | None = None) -> int:
         _with_new_name(error).show()
         return 2
     except ColdframeError as error:
-        click.echo(f"coldframe: {error}", err=True)
+        click.echo(error.told(), err=True)
         return error.exit_code
     except BrokenPipeError:
         # The reader of our output (a pager, head) has left; that is no failure of the work.
