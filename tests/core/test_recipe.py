@@ -170,9 +170,9 @@ def test_every_shipped_recipe_holds(tmp_path):
 
 
 def test_a_number_is_told_with_its_unit(tmp_path):
-    text = GOOD.replace("outputs:", "vet: {dark_temperature_error: warm}\noutputs:")
+    text = GOOD.replace("outputs:", "inspect: {dark_temperature_error: warm}\noutputs:")
     (fault,) = faults(tmp_path, text)
-    assert fault.startswith("r.yaml:15:31: 'vet.dark_temperature_error' is 'warm', ")
+    assert fault.startswith("r.yaml:15:35: 'inspect.dark_temperature_error' is 'warm', ")
     assert "must be a number of °C" in fault
     (fault,) = faults(tmp_path, text.replace("warm", "-1"))
     assert "is -1, but must be at least 0 °C" in fault
