@@ -46,7 +46,7 @@ EXIT_CODES = """\
 | 0 | done |
 | 1 | the work failed; the message says what to do |
 | 2 | wrong use: the command, the recipe, a notes file or a camera file |
-| 130 | stopped by Ctrl-C; finished work is kept |
+| 130, 143 | stopped by Ctrl-C, by `kill`; finished work is kept |
 """
 
 

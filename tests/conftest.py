@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import signal
 import sys
 import tempfile
 from collections.abc import Callable, Iterator
@@ -25,6 +26,10 @@ settings.load_profile("coldframe")
 keep_apart()
 _CACHE = tempfile.TemporaryDirectory(prefix="coldframe-tests-")
 os.environ["XDG_CACHE_HOME"] = _CACHE.name
+
+if signal.getsignal(signal.SIGINT) == signal.SIG_IGN:
+    # A script that runs the tests in its background ignores Ctrl-C, and so would what they start.
+    signal.signal(signal.SIGINT, signal.default_int_handler)
 
 sys.path.insert(0, str(Path(__file__).parent))  # for helpers that all tests share
 from sharing import DemoNight, DemoRun, Shared, shared_night, shared_run  # noqa: E402

@@ -9,15 +9,15 @@ from __future__ import annotations
 
 import heapq
 import itertools
-import logging
 import queue
 import time
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
-from coldframe.errors import ColdframeError, UsageError
+from coldframe.connecting import connected, lost, replace_dead
+from coldframe.errors import ColdframeError
 from coldframe.handshake import Answer, Meeting, admitted, meeting, unseen
 from coldframe.specs import TaskSpec, describe
 from coldframe.store import Ref
@@ -27,100 +27,35 @@ Tasks = Mapping[str, tuple[TaskSpec, tuple[str, ...]]]
 Note = Callable[[TaskSpec, Ref | None], None]
 Say = Callable[[str], None]
 
-CONNECT = 10.0  # s to wait for a scheduler
 ARRIVAL = 600.0  # s to wait for a first worker; a job queue takes its time
 TICK = 2.0  # s between looks at whether the scheduler is still there
 SPARE = 16  # tasks handed over beyond two a worker thread
-INTERPRETER = 400 << 20  # bytes of a worker with its libraries, before any frame
-
-INSTALL = (
-    "--scheduler {} needs the package 'distributed': install it with "
-    "pip install 'coldframe[cluster]'"
-)
-
-
-def import_distributed(scheduler: str) -> Any:
-    """The package. Raises UsageError that says how to install it."""
-    try:
-        import distributed
-    except ImportError:
-        raise UsageError(INSTALL.format(scheduler)) from None
-    return distributed
-
-
-@contextmanager
-def connected(scheduler: str, workers: int, memory: int) -> Iterator[Any]:
-    """A client of the scheduler named; 'local' starts worker processes that end with it.
-
-    Raises ColdframeError when no scheduler answers.
-    """
-    distributed = import_distributed(scheduler)
-    quiet = {"logging": {"distributed": "critical", "distributed.worker": "critical"}}
-    import dask
-
-    with dask.config.set(quiet):
-        for name in [n for n in logging.root.manager.loggerDict if n.startswith("distributed")]:
-            logging.getLogger(name).setLevel(logging.CRITICAL)  # what matters is told in our words
-        cluster = None
-        try:
-            if scheduler == "local":
-                cluster = distributed.LocalCluster(
-                    n_workers=workers,
-                    threads_per_worker=1,
-                    memory_limit=memory // workers + INTERPRETER if memory else None,
-                    dashboard_address="127.0.0.1:0",
-                    silence_logs=logging.CRITICAL,
-                    preload=["coldframe.local_worker"],
-                )
-                client = distributed.Client(cluster, set_as_default=False)
-            elif "://" in scheduler:
-                client = distributed.Client(scheduler, timeout=CONNECT, set_as_default=False)
-            else:
-                client = distributed.Client(
-                    scheduler_file=scheduler, timeout=CONNECT, set_as_default=False
-                )
-        except (OSError, ValueError, KeyError) as error:
-            if cluster is not None:
-                cluster.close()
-            raise ColdframeError(f"no dask scheduler answers at {scheduler}: {error}") from None
-        try:
-            yield client
-        finally:
-            with suppress(Exception):  # it may be gone already
-                client.close(timeout=5)
-            if cluster is not None:
-                cluster.close(timeout=5)
-
-
-def cluster_size(scheduler: str) -> tuple[int, int]:
-    """Worker threads of a running dask scheduler, and the bytes of memory they share.
-
-    Zeros where there are no workers yet or they have no limit.
-    """
-    with connected(scheduler, 1, 0) as client:
-        info = client.run(_own_size, on_error="ignore")
-    return sum(threads for threads, _ in info.values()), sum(size for _, size in info.values())
-
-
-def _own_size(dask_worker: Any) -> tuple[int, int]:
-    return dask_worker.state.nthreads, int(dask_worker.memory_manager.memory_limit or 0)
 
 
 @contextmanager
 def joined(
-    store: Path, tasks: Tasks, scheduler: str, workers: int, memory: int, say: Say
+    store: Path,
+    tasks: Tasks,
+    scheduler: str,
+    workers: int,
+    memory: int,
+    say: Say,
+    every: Sequence[TaskSpec] = (),
 ) -> Iterator[Team]:
-    """Workers that were checked and wait for tasks.
+    """Workers that were checked and wait for tasks. Those that do not fit are told and left out.
 
-    Raises ColdframeError that names each worker that differs, and how.
+    every : all tasks of the plan; those of them that are done may have to be done again.
+
+    Raises ColdframeError that says what each worker lacks, when none fits.
     """
+    specs = [spec for spec, _ in tasks.values()]
     with connected(scheduler, workers, memory) as client:
         _await_workers(client, scheduler, say)
-        with meeting(store, [spec for spec, _ in tasks.values()]) as place:
-            bokeh = _check(client, scheduler, place)
+        with meeting(store, specs, every or specs) as place:
+            bokeh, unfit = _check(client, scheduler, place, say)
             if bokeh and client.dashboard_link:
                 say(f"dashboard: {client.dashboard_link}")
-            team = Team(client, scheduler, workers, place, say)
+            team = Team(client, scheduler, workers, place, say, unfit)
             try:
                 yield team
             finally:
@@ -142,8 +77,8 @@ def _await_workers(client: Any, scheduler: str, say: Say) -> None:
         time.sleep(0.5)
 
 
-def _check(client: Any, scheduler: str, place: Meeting) -> bool:
-    """Every worker must fit. Returns whether the scheduler draws a dashboard."""
+def _check(client: Any, scheduler: str, place: Meeting, say: Say) -> tuple[bool, set[str]]:
+    """Whether the scheduler draws a dashboard, and addresses of workers that do not fit."""
     try:
         bokeh = bool(client.run_on_scheduler(_draws))
     except ModuleNotFoundError as error:
@@ -151,7 +86,7 @@ def _check(client: Any, scheduler: str, place: Meeting) -> bool:
             f"the dask scheduler at {scheduler} has no {error.name}: it needs the same "
             "installation as its workers"
         ) from None
-    problems = []
+    unfit: dict[str, str] = {}
     answers = client.run(admitted, place, on_error="return")
     for address, answer in answers.items():
         host = address
@@ -163,13 +98,24 @@ def _check(client: Any, scheduler: str, place: Meeting) -> bool:
         else:
             found = [f"{type(answer).__name__}: {answer}"]
         if found:
-            problems.append(f"\n  worker {host}: {'; '.join(found)}")
-    if problems:
+            unfit[address] = _lacks(host, found)
+    if len(unfit) == len(answers):
         raise ColdframeError(
-            f"{len(problems)} of {len(answers)} workers cannot take part; nothing was "
-            "started:" + "".join(problems)
+            "no worker can take part; nothing was started:"
+            + "".join(f"\n  {text}" for text in unfit.values())
         )
-    return bokeh
+    for text in unfit.values():
+        say(f"{text}\n  It gets no work.")
+    return bokeh, set(unfit)
+
+
+def _lacks(host: str, found: Sequence[str]) -> str:
+    """What keeps a worker from taking part, a line each where there are several."""
+    return (
+        f"worker {host}: {found[0]}"
+        if len(found) == 1
+        else (f"worker {host}:" + "".join(f"\n    {problem}" for problem in found))
+    )
 
 
 def _draws() -> bool:
@@ -198,18 +144,26 @@ def work(spec: TaskSpec, place: Meeting) -> Ref:
         from distributed import get_worker
 
         address = get_worker().address
-        raise UnfitError(f"worker {answer.host} ({address}): {'; '.join(answer.problems)}", address)
+        raise UnfitError(_lacks(f"{answer.host} ({address})", answer.problems), address)
     return run_task(spec)
 
 
 class Team:
     """Checked workers of one run. `run` may be called several times."""
 
-    def __init__(self, client: Any, scheduler: str, workers: int, place: Meeting, say: Say) -> None:
+    def __init__(
+        self,
+        client: Any,
+        scheduler: str,
+        workers: int,
+        place: Meeting,
+        say: Say,
+        unfit: Iterable[str] = (),
+    ) -> None:
         self._client, self._scheduler, self._place, self._say = client, scheduler, place, say
-        self._threads = sum(client.nthreads().values())
+        self._unfit, self._workers = set(unfit), workers
+        self._threads = sum(self._fit().values())
         self._limit = workers if workers < self._threads else None  # fewer than there are: memory
-        self._unfit: set[str] = set()
         self._ended: queue.SimpleQueue[Any] = queue.SimpleQueue()
         self._futures: dict[str, Any] = {}  # task key -> future
         self._numbers = itertools.count()
@@ -228,10 +182,6 @@ class Team:
             self._run(tasks, note)
         except ColdframeError:
             self.cancel()
-            raise
-        except Exception:
-            if self._client.status != "running":
-                raise self._lost() from None
             raise
 
     def _run(self, tasks: Tasks, note: Note) -> None:
@@ -266,6 +216,11 @@ class Team:
                 self._client.cancel(list(self._futures.values()), force=True)
             self._futures.clear()
 
+    def _fit(self) -> dict[str, int]:
+        """Threads of the workers that may take part, by their addresses."""
+        threads: dict[str, int] = self._client.nthreads()
+        return {address: n for address, n in threads.items() if address not in self._unfit}
+
     def _window(self) -> int:
         return self._limit or 2 * self._threads + SPARE
 
@@ -275,9 +230,7 @@ class Team:
         specs = [tasks[key][0] for key in keys]
         for spec in specs:
             note(spec, None)
-        fit = None
-        if self._unfit:
-            fit = [address for address in self._client.nthreads() if address not in self._unfit]
+        fit = self._await_fit() if self._unfit else None
         futures = self._client.map(
             work,
             specs,
@@ -285,11 +238,19 @@ class Team:
             # By step for the dashboard; never used twice, as other runs may have the same tasks.
             key=[f"{spec.step_id}-{self._place.token}-{next(self._numbers)}" for spec in specs],
             pure=False,
-            workers=fit or None,
+            workers=fit,
+            allow_other_workers=fit is not None,  # they may be gone when the task's turn comes
         )
         for key, future in zip(keys, futures, strict=True):
             self._futures[key] = future
             future.add_done_callback(lambda ended, key=key: self._ended.put((key, ended)))
+
+    def _await_fit(self) -> list[str]:
+        """Addresses of workers that may take part; at least one."""
+        while not (fit := list(self._fit())):
+            self._check_there()
+            time.sleep(TICK)
+        return fit
 
     def _collect(self, tasks: Tasks) -> list[tuple[str, Ref]]:
         """Wait for tasks to end; what they made."""
@@ -321,14 +282,12 @@ class Team:
     def _look_at(self, future: Any, spec: TaskSpec) -> None:
         """Why a task failed. Raises, unless another worker shall do it."""
         if future.status != "error":
-            raise self._lost()
+            raise lost(self._scheduler)
         error = future.exception()
         if isinstance(error, UnfitError):
             if error.address not in self._unfit:
                 self._unfit.add(error.address)
-                self._say(f"{error}; it joined later and gets no work")
-            if set(self._client.nthreads()) <= self._unfit:
-                raise error
+                self._say(f"{error}\n  It joined later and gets no work.")
             return
         if isinstance(error, ColdframeError):
             raise error
@@ -343,25 +302,20 @@ class Team:
     def _check_there(self) -> None:
         """Raises ColdframeError when the scheduler is gone, or all workers are, for long."""
         if self._client.status != "running":
-            raise self._lost()
+            raise lost(self._scheduler)
         now = time.monotonic()
         if now - self._looked < TICK:
             return
         self._looked = now
-        threads = sum(self._client.nthreads().values())
+        replace_dead(self._client, self._workers)
+        threads = sum(self._fit().values())
         if threads:
             self._threads, self._alone = threads, 0.0
         elif not self._alone:
             self._alone = now
-            self._say(f"no worker is left at {self._scheduler}: waiting for one")
+            self._say(f"no worker that fits is left at {self._scheduler}: waiting for one")
         elif now - self._alone > ARRIVAL:
             raise ColdframeError(
-                f"no worker is left at {self._scheduler}, and none has come for "
+                f"no worker that fits is left at {self._scheduler}, and none has come for "
                 f"{ARRIVAL / 60:.0f} minutes. Finished work is kept: the same command goes on"
             )
-
-    def _lost(self) -> ColdframeError:
-        return ColdframeError(
-            f"lost the dask scheduler at {self._scheduler}. Finished work is kept: the same command "
-            "goes on once a scheduler is there again"
-        )

@@ -58,6 +58,16 @@ def check_scheduler(name: str) -> str:
     """The name itself. Raises UsageError when it is no scheduler."""
     if name in SCHEDULERS or name.startswith(ADDRESSES) or Path(name).is_file():
         return name
+    if Path(name).is_dir():
+        raise UsageError(
+            f"--scheduler {name} is a folder: name the file in it that a running "
+            "dask scheduler wrote"
+        )
+    if Path(name).suffix or Path(name).name != name:
+        raise UsageError(
+            f"--scheduler {name}: no such file. A running dask scheduler writes one when it is "
+            f"started with '--scheduler-file {name}'"
+        )
     raise UsageError(
         f"unknown scheduler '{name}'; there are: {', '.join(SCHEDULERS)}, an address such as "
         "tcp://host:8786, and the file that a running dask scheduler wrote"
@@ -253,7 +263,9 @@ def _runner(
     else:
         from coldframe.distributing import joined
 
-        with joined(plan.store, tasks, scheduler, workers, memory, say or log.info) as team:
+        every = [spec for spec, _ in plan.tasks.values()]
+        tell = say or log.info
+        with joined(plan.store, tasks, scheduler, workers, memory, tell, every) as team:
             yield team.run
 
 

@@ -8,23 +8,19 @@ one name. A worker that joins later does the same before its first task.
 from __future__ import annotations
 
 import json
-import platform
 import socket
 import time
 import uuid
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from functools import lru_cache
-from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 
 from coldframe.errors import StoreError
+from coldframe.installed import package_differences, packages, parts, plugin_differences, used
 from coldframe.product import atomic
 from coldframe.specs import FetchTask, FrameTask, OutputTask, TaskSpec, worker_registry
-
-PACKAGES = ("coldframe", "numpy", "scipy", "numba", "astropy", "rawpy", "sep")
-"""Those whose version can change a product."""
 
 PATIENCE = 5.0  # s; a shared folder may show a new file later on another machine
 
@@ -51,46 +47,15 @@ class Answer:
     traces: tuple[str, ...] = ()  # files it left, which the run must see
 
 
-def identity() -> dict[str, str]:
-    """All that must be the same for the same bytes: what it is -> its version."""
-    registry = worker_registry()
-    out = {"Python": ".".join(platform.python_version_tuple()[:2])}
-    for name in PACKAGES:
-        with suppress(PackageNotFoundError):
-            out[name] = version(name)
-    for name, _ in registry.manager.list_name_plugin():
-        out[f"plugin {name}"] = "installed"
-    for origin in registry.origins.values():
-        out[f"plugin {origin.plugin}"] = f"{origin.package} {origin.version}"
-    for name, why in registry.broken.items():
-        out[f"plugin {name}"] = f"broken ({why})"
-    for name, step in registry.steps.items():
-        out[f"step {name}"] = step.version
-    for reader in registry.readers:
-        out[f"reader {reader.name}"] = reader.version
-    for name, writer in registry.writers.items():
-        out[f"writer {name}"] = writer.version
-    return out
-
-
-def differences(here: Mapping[str, str], there: Mapping[str, str]) -> list[str]:
-    """What a worker has otherwise than the run, in words."""
-    out = []
-    for name in dict.fromkeys((*here, *there)):
-        ours, theirs = here.get(name), there.get(name)
-        if ours != theirs:
-            if theirs is None:
-                out.append(f"{name} is missing there")
-            elif ours is None:
-                out.append(f"{name} is only there")
-            else:
-                out.append(f"{name} is {theirs} there and {ours} here")
-    return out
-
-
 @contextmanager
-def meeting(store: Path, specs: Sequence[TaskSpec]) -> Iterator[Meeting]:
-    """Lay down the meeting file of a run for as long as it lasts."""
+def meeting(
+    store: Path, specs: Sequence[TaskSpec], every: Iterable[TaskSpec] = ()
+) -> Iterator[Meeting]:
+    """Lay down the meeting file of a run for as long as it lasts.
+
+    specs : what is to be done, whose folders a worker must see. every : all that may have to be
+    done again, too; a worker must have the plugins for it.
+    """
     place = Meeting(str(store.absolute()), uuid.uuid4().hex)
     samples: dict[str, str] = {}  # folder -> one of its files
     outputs: set[str] = set()
@@ -102,7 +67,8 @@ def meeting(store: Path, specs: Sequence[TaskSpec]) -> Iterator[Meeting]:
         elif isinstance(spec, OutputTask):
             outputs.add(spec.folder)
     expected = {
-        "identity": identity(),
+        "packages": packages(),
+        "parts": parts(used((*specs, *every))),
         "samples": sorted(samples.values()),
         "outputs": sorted(outputs),
     }
@@ -125,7 +91,9 @@ def attend(place: Meeting) -> Answer:
     except (OSError, ValueError) as error:
         why = getattr(error, "strerror", None) or error
         return Answer(host, (f"does not see the store {place.store} ({why})",))
-    problems = differences(expected["identity"], identity())
+    problems = package_differences(expected["packages"], packages())
+    wanted = expected["parts"]
+    problems += plugin_differences(wanted, parts(wanted), worker_registry().broken)
     for sample in expected["samples"]:
         try:
             if Path(sample).is_file():

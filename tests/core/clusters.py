@@ -21,6 +21,14 @@ def install(folder, module):
     return folder
 
 
+def other_version(folder, package):
+    """A folder for PYTHONPATH in which a package says that it is version 0.1."""
+    info = folder / f"{package}-0.1.dist-info"
+    info.mkdir(parents=True)
+    (info / "METADATA").write_text(f"Metadata-Version: 2.1\nName: {package}\nVersion: 0.1\n")
+    return folder
+
+
 def environment(*folders):
     """Of a process that finds what is installed in these folders too."""
     paths = [*map(str, folders), str(HERE), *os.environ.get("PYTHONPATH", "").split(os.pathsep)]

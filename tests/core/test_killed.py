@@ -77,15 +77,25 @@ def test_kill_a_worker_process_and_the_run_goes_on(bench, tmp_path):
     assert (out / bench.name).read_bytes() == bench.final
 
 
-@pytest.mark.parametrize("scheduler", ["processes", "local"])
-def test_ctrl_c_leaves_nothing_running(bench, tmp_path, scheduler):
+@pytest.mark.parametrize(
+    ("scheduler", "how", "code"),
+    [
+        ("processes", signal.SIGINT, 130),
+        ("local", signal.SIGINT, 130),
+        ("local", signal.SIGTERM, 143),
+    ],
+)
+def test_ctrl_c_and_kill_leave_nothing_running(bench, tmp_path, scheduler, how, code):
     out = tmp_path / "out"
     process = start(bench, out, "--scheduler", scheduler)
     wait_for_products(out, 3, process)
     workers = descendants(process.pid)
-    os.killpg(process.pid, signal.SIGINT)
+    if how == signal.SIGINT:
+        os.killpg(process.pid, how)  # as a terminal does
+    else:
+        process.send_signal(how)
     _, said = process.communicate()
-    assert process.returncode == 130, said
+    assert process.returncode == code, said
     assert "Finished work is kept" in said
     assert "Traceback" not in said
     deadline = time.monotonic() + 20

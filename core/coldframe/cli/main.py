@@ -5,6 +5,7 @@ from __future__ import annotations
 import importlib
 import logging
 import os
+import signal
 import sys
 from collections.abc import Sequence
 from typing import Any
@@ -35,7 +36,7 @@ COMMANDS = {
     "completion": "Print the script that completes commands in your shell.",
 }
 
-INTERRUPTED = 130
+INTERRUPTED, TERMINATED = 130, 143
 
 
 class Lazy(click.Group):
@@ -79,6 +80,7 @@ def cli() -> None:
 
 def main(argv: Sequence[str] | None = None) -> None:
     """Run the command line and leave with 0 (done), 1 (the work failed) or 2 (wrong use)."""
+    signal.signal(signal.SIGTERM, _terminate)  # in the background of a script there is no Ctrl-C
     sys.exit(run_command_line(argv))
 
 
@@ -88,10 +90,12 @@ def run_command_line(argv: Sequence[str] | None = None) -> int:
     try:
         result: Any = cli.main(args=argv, prog_name="coldframe", standalone_mode=False)
         return result if isinstance(result, int) else 0
-    except click.exceptions.Abort:
-        return _interrupted()
-    except KeyboardInterrupt:
-        return _interrupted()
+    except (click.exceptions.Abort, KeyboardInterrupt) as error:
+        click.echo(
+            "\ncoldframe: stopped. Finished work is kept: the same command goes on.", err=True
+        )
+        ended = isinstance(error.__cause__ or error, _Terminated)
+        return TERMINATED if ended else INTERRUPTED
     except click.ClickException as error:
         _with_new_name(error).show()
         return 2
@@ -120,6 +124,9 @@ def _with_new_name(error: click.ClickException) -> click.ClickException:
     return click.UsageError(error.message.rstrip(".") + renamed, error.ctx) if renamed else error
 
 
-def _interrupted() -> int:
-    click.echo("\ncoldframe: stopped. Finished work is kept: the same command goes on.", err=True)
-    return INTERRUPTED
+class _Terminated(KeyboardInterrupt):
+    """The signal TERM: to be acted on as Ctrl-C is."""
+
+
+def _terminate(_number: int, _frame: object) -> None:
+    raise _Terminated

@@ -148,7 +148,7 @@ def _size_of(scheduler: str) -> tuple[int, int]:
     """Workers and bytes of memory where nobody said how many: the cluster's, or this machine's."""
     threads = memory = 0
     if scheduler not in SCHEDULERS:
-        from coldframe.distributing import cluster_size
+        from coldframe.connecting import cluster_size
 
         threads, memory = cluster_size(scheduler)
     return threads or default_workers(), memory or default_memory()
