@@ -10,7 +10,7 @@ from astropy.io import fits
 from coldframe.camera.file import load_camera
 from coldframe.cli.main import run_command_line
 from coldframe.demo.night import make_night
-from coldframe.demo.scenario import MONO_CAMERA
+from coldframe.demo.scenario import COLOUR_CAMERA, MONO_CAMERA
 from coldframe.demo.sensor import expose, make_sensor
 from coldframe.plugins import find_plugins
 from coldframe.prepared import Request
@@ -202,3 +202,17 @@ def test_advice_without_a_camera_file_says_what_to_do(nights, capsys):
     assert code == 2
     assert "coldframe camera measure" in err
     assert len(err.strip().splitlines()) == 1
+
+
+def test_the_demos_own_frames_lead_from_measuring_to_advice(nights, tmp_path, capsys):
+    """Flats at ISO 100, lights at ISO 1600: the truth is that of the invented camera."""
+    file = tmp_path / "n1.yaml"
+    assert run(capsys, "camera", "measure", nights / "colour", "-o", file)[0] == 0
+    code, out, _ = run(capsys, "camera", "advise", nights / "colour", "--camera", file, "--json")
+    assert code == 0
+    (advice,) = json.loads(out)
+    gain, read = COLOUR_CAMERA.settings[1600]
+    assert abs(advice["gain"]["value"] - gain) < 2 * advice["gain"]["error"]
+    assert advice["gain"]["error"] / advice["gain"]["value"] == pytest.approx(0.1, abs=0.01)
+    assert abs(advice["read_noise"]["value"] - read) < 2 * advice["read_noise"]["error"]
+    assert "that of ISO 100 in n1.yaml" in advice["notes"][0]

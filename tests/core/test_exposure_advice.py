@@ -1,6 +1,7 @@
 """Exposure advice from invented lights whose sky is known."""
 
 import math
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
@@ -151,3 +152,44 @@ def test_propagation_is_the_linear_law():
 
 def test_exposures_are_rounded_as_people_set_them():
     assert [round_exposure(t) for t in (0.01234, 1.26, 47.4, 183.0)] == [0.012, 1.3, 47, 180]
+
+
+def at_iso(night, iso):
+    """The same frames as of a camera with ISO numbers."""
+    infos = [replace(f.info, gain_setting=None, iso=iso) for f in night.values()]
+    return infos, lambda info: replace(night[info.path], info=info)
+
+
+def test_gain_at_another_iso_is_scaled_with_its_uncertainty_and_said(night):
+    infos, read = at_iso(night, 1600)
+    # Gain at ISO 200 of a camera whose gain goes as 1 / ISO: eight times that at ISO 1600.
+    other = Setting(iso=200, gain=8 * GAIN, gain_error=0.02, read_noise=4.0, read_noise_adu=1.0)
+    far = Setting(iso=100, gain=99.0, read_noise=4.0, read_noise_adu=1.0)
+    file = CameraFile("Nachtauge T1", settings=(far, other), path="/x/t1.yaml")
+    (advice,) = advise(infos, (file,), read, Wish())
+    assert advice.gain.value == pytest.approx(GAIN)
+    assert advice.gain.error / advice.gain.value == pytest.approx(0.1, abs=0.002)
+    assert advice.read_noise.value == pytest.approx(math.hypot(READ, GAIN / 12**0.5), rel=0.02)
+    (note,) = [note for note in advice.notes if "ISO" in note]
+    assert "that of ISO 200 in t1.yaml (4 e-/ADU)" in note
+    assert "the bias frames" in note
+    truth = (READ**2 + GAIN**2 / 12) / (SKY * (1.05**2 - 1))
+    assert abs(advice.advised.exposure - truth) < 2 * advice.slowest.exposure.error
+    # Read noise of the very setting in the file goes before the bias frames.
+    own = Setting(iso=1600, read_noise_adu=7.0)
+    (told,) = advise(infos, (replace(file, settings=(other, own)),), read, Wish())
+    assert told.read_noise.value == pytest.approx(GAIN * math.sqrt(49 + 1 / 12))
+
+
+def test_what_the_file_knows_is_said_where_it_does_not_do(night):
+    infos, read = at_iso(night, 1600)
+    lights = [info for info in infos if info.kind is Kind.LIGHT]
+    other = Setting(iso=200, gain=4.0, read_noise=4.0, read_noise_adu=1.0)
+    file = CameraFile("Nachtauge T1", settings=(other,), path="/x/t1.yaml")
+    with pytest.raises(UsageError, match=r"t1\.yaml knows gain and read noise at ISO 200"):
+        advise(lights, (file,), read, Wish())
+    noise = replace(file, settings=(Setting(iso=1600, read_noise_adu=7.0),))
+    with pytest.raises(UsageError, match=r"knows read noise in ADU only at ISO 1600"):
+        advise(infos, (noise,), read, Wish())
+    with pytest.raises(UsageError, match=r"knows gain and read noise at gain 100"):
+        advise(infos, (replace(FILE, path="/x/t1.yaml"),), read, Wish())

@@ -20,6 +20,7 @@ from coldframe.camera.exposure import (
 from coldframe.camera.file import CameraFile, Setting
 from coldframe.camera.known import setting_of
 from coldframe.camera.light import Offset, Sky, offset_of, sky_of
+from coldframe.camera.other_iso import estimate, what_is_known
 from coldframe.camera.transfer import QUANTISATION, Value
 from coldframe.camera.window import Reader, Window
 from coldframe.errors import UsageError
@@ -157,13 +158,18 @@ def _advise(
     wish: Wish,
 ) -> Advice:
     label = describe(info, ("filter", "exposure", "iso", "gain_setting")) or "lights"
-    numbers = camera_numbers(info, cameras)
+    numbers, estimated = camera_numbers(info, cameras), None
     if numbers is None:
-        raise UsageError(
-            f"gain and read noise of {info.camera or 'the camera'} are not known for {label}: "
-            "measure it at this setting with 'coldframe camera measure' and name the file with "
-            "--camera, or give gain and read_noise in notes.yaml"
-        )
+        estimated = estimate(info, biases, cameras, window)
+        if estimated is None:
+            there = what_is_known(info, cameras)
+            raise UsageError(
+                f"gain and read noise of {info.camera or 'the camera'} are not known for {label}"
+                f"{there and f' ({there})'}: "
+                "measure it at this setting with 'coldframe camera measure' and name the file with "
+                "--camera, or give gain and read_noise in notes.yaml"
+            )
+        numbers = estimated.gain, estimated.read_noise
     gain, noise_adu = numbers
     known = setting_of(info, cameras)
     setting = known[1] if known else None
@@ -208,7 +214,10 @@ def _advise(
         colours=colours,
         choices=choices,
         advised=best,
-        notes=tuple(_notes(window, len(lights), dark, slow, best)),
+        notes=(
+            *((estimated.note,) if estimated else ()),
+            *_notes(window, len(lights), dark, slow, best),
+        ),
     )
 
 

@@ -106,6 +106,11 @@ class CameraFile:
     settings: tuple[Setting, ...] = field(default_factory=tuple)
     path: str = ""
 
+    @property
+    def name(self) -> str:
+        """What messages call it."""
+        return Path(self.path).name or "the camera file"
+
     def setting_for(self, **facts: Any) -> Setting | None:
         """The setting that agrees with iso, gain_setting, offset and binning.
 

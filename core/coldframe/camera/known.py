@@ -28,11 +28,18 @@ def find_cameras(named: Sequence[Path] = ()) -> tuple[CameraFile, ...]:
     return tuple(load_camera(path) for path in (*named, *kept))
 
 
+def files_of(info: FrameInfo, cameras: Sequence[CameraFile]) -> tuple[CameraFile, ...]:
+    """Those of the camera files that are about this frame's camera and CFA."""
+    return tuple(
+        camera
+        for camera in cameras
+        if camera.camera == info.camera and not (info.cfa and camera.cfa and info.cfa != camera.cfa)
+    )
+
+
 def setting_of(info: FrameInfo, cameras: Sequence[CameraFile]) -> tuple[CameraFile, Setting] | None:
     """The first camera file that knows this frame's camera, CFA and setting, and that setting."""
-    for camera in cameras:
-        if camera.camera != info.camera or (info.cfa and camera.cfa and info.cfa != camera.cfa):
-            continue
+    for camera in files_of(info, cameras):
         found = camera.setting_for(
             iso=info.iso, gain_setting=info.gain_setting, offset=info.offset, binning=info.binning
         )

@@ -209,11 +209,16 @@ def _gain(
     return gain, limits, fitted
 
 
+def bias_variance(frames: FrameSet) -> Value:
+    """Temporal variance of bias frames, with that of rounding, ADU^2."""
+    value = float(np.mean(frames.variances()))
+    return Value(value, variance_error(value, frames.temporal.size * frames.pairs))
+
+
 def _dark_variance(bias: FrameSet | None, darks: Darks, notes: list[str]) -> Value | None:
     """Temporal variance without light and without exposure, ADU^2."""
     if bias is not None:
-        value = float(np.mean(bias.variances()))
-        return Value(value, variance_error(value, bias.temporal.size * bias.pairs))
+        return bias_variance(bias)
     if darks.zero_variance is not None:
         notes.append("read noise: without bias frames, from darks carried back to zero exposure")
     return darks.zero_variance
