@@ -32,7 +32,7 @@ def run_nights(nights, output, registry, **more):
 
     Without what the report proves its figures with.
     """
-    more = {"proof": 0, "use_library": False, **more}
+    more = {"compare_masters": 0, "use_library": False, **more}
     request = Request(tuple(nights), output, output / "store", recipe="cooled-mono", **more)
     prepared = prepare(request, registry)
     done = Counter()

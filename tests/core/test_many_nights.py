@@ -74,7 +74,7 @@ def test_a_night_added_computes_that_night_and_the_stack_of_all_only(season):
     }  # fmt: skip
     for step in ("bias", "dark-flat", "flat"):
         expected |= {("DecideTask", step): 1, ("StackTask", step): 1}
-    done = {key: n for key, n in done.items() if key[1] != "proof"}
+    done = {key: n for key, n in done.items() if key[1] != "compare masters"}
     bands = {key: n for key, n in done.items() if key[0] == "BandTask"}
     assert {key: n for key, n in done.items() if key not in bands} == expected
     assert set(bands) == {("BandTask", s) for s in ("bias", "dark-flat", "flat", "stack")}
@@ -88,7 +88,7 @@ def test_the_proof_in_the_report_costs_a_few_lights_however_many_nights(season):
     places, _, out, _, _, _ = season
     request = Request(tuple(places), out, out / "store", recipe="cooled-mono", use_library=False)
     extra = [spec for spec, _ in prepare(request, find_plugins()).tasks.values()]
-    assert {spec.step_id for spec in extra} == {"proof"}
+    assert {spec.step_id for spec in extra} == {"compare masters"}
     frames = [spec for spec in extra if isinstance(spec, FrameTask)]
     lights = {spec.source.digest for spec in frames}
     assert 1 <= len(lights) <= 6

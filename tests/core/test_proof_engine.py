@@ -124,7 +124,7 @@ def test_nothing_is_done_twice_and_nothing_left_behind(night):
     plan, proof = night.plan()
     night.run(plan)
     again, _ = night.plan()
-    assert all(spec.step_id != "proof" for spec, _ in pending(again).values())
+    assert all(spec.step_id != "compare masters" for spec, _ in pending(again).values())
     gone = [key for key, spec in trials(plan).items() if isinstance(spec, FrameTask | BandTask)]
     assert gone
     assert not [key for key in gone if night.get(key)]
@@ -141,7 +141,7 @@ def test_a_run_that_stopped_half_way_goes_on(night, monkeypatch):
 
     def watch(spec, ref):
         started.append(spec)
-        if sum(isinstance(s, BandTask) and s.step_id == "proof" for s in started) == 3:
+        if sum(isinstance(s, BandTask) and s.step_id == "compare masters" for s in started) == 3:
             raise KeyboardInterrupt
 
     with pytest.raises(KeyboardInterrupt):

@@ -15,7 +15,7 @@ from coldframe.report.record import Variant
 from coldframe.specs import BandTask, DecideTask, FrameTask, Look, Op, StackTask, StepCall
 from coldframe.store import BAND, product_key
 
-STEP = "proof"
+STEP = "compare masters"
 """Name of this work in progress displays and timings."""
 
 ORDER = ("bias", "dark", "flat", "dark-flat")
