@@ -43,7 +43,9 @@ def blocks(text: str) -> list[tuple[int, str]]:
 
 
 BLOCKS = [
-    (number, text) for number, text in blocks(PAGE.read_text(encoding="utf-8")) if TELLS.search(text)
+    (number, text)
+    for number, text in blocks(PAGE.read_text(encoding="utf-8"))
+    if TELLS.search(text)
 ]
 
 
