@@ -1,9 +1,12 @@
 """Every formula and number of docs/maths.md says where it comes from."""
 
 import re
+from fractions import Fraction
 from pathlib import Path
 
 import pytest
+
+from coldframe import kinds
 
 PAGE = Path(__file__).parents[2] / "docs" / "maths.md"
 
@@ -70,3 +73,13 @@ def test_common_practice_is_said_in_full():
         for _ in re.finditer(r"common practice(?!, no source|\" marks)", line, re.IGNORECASE)
     ]
     assert not bare, f"maths.md lines {bare}: write 'common practice, no source'"
+
+
+LIMITS = {name: value for name, value in vars(kinds).items() if name.isupper()}
+
+
+@pytest.mark.parametrize("name", LIMITS)
+def test_limits_of_recognising_kinds_stand_on_the_page_as_they_are(name):
+    said = re.search(rf"\| `{name}` \| ([\d./]+)", PAGE.read_text(encoding="utf-8"))
+    assert said, f"maths.md has no row for {name}"
+    assert float(Fraction(said[1])) == pytest.approx(LIMITS[name])
