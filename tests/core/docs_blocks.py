@@ -6,6 +6,8 @@ A mark is an HTML comment, unseen by readers, on the line above a block:
     <!-- snippet: is notes -->            what a YAML block is, where that is not plain
     <!-- snippet: saved as my-lens.yaml -->   a file of this name, for the blocks after it
     <!-- snippet: with shed = darks -->   a folder the block needs, and what is in it
+    <!-- snippet: printed by coldframe plan demo-night -->   output, compared by page_figures.py
+    <!-- snippet: an example: of what -->   output of something that no test makes
 """
 
 from __future__ import annotations
@@ -18,7 +20,9 @@ ROOT = Path(__file__).parents[2]
 PAGES = (*sorted((ROOT / "docs").glob("*.md")), ROOT / "README.md", ROOT / "DEVELOPERS.md")
 
 FENCE = re.compile(r"^( *)```+ *(\S*)\s*$")
-MARK = re.compile(r"^ *<!-- *snippet: *(not run|is|saved as|with)\b:? *(.*?) *-->\s*$")
+MARK = re.compile(
+    r"^ *<!-- *snippet: *(not run|is|saved as|with|printed by|an example)\b:? *(.*?) *-->\s*$"
+)
 
 
 @dataclass(frozen=True)

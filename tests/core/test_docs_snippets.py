@@ -40,6 +40,13 @@ def nights(tmp_path_factory: pytest.TempPathFactory) -> Nights:
 
 
 @pytest.mark.parametrize("page", [p for p in PAGES if BLOCKS[p]], ids=lambda page: page.name)
+def test_output_is_compared_with_what_is_printed_or_called_an_example(page: Path) -> None:
+    for block in BLOCKS[page]:
+        if block.language == "text" and "snippet:" not in block.text:
+            assert {"printed by", "an example"} & {*block.marks}, f"{block.place} has no mark"
+
+
+@pytest.mark.parametrize("page", [p for p in PAGES if BLOCKS[p]], ids=lambda page: page.name)
 def test_page(page: Path, nights: Nights, tmp_path: Path, monkeypatch, capfd) -> None:
     sandbox = Sandbox(tmp_path / "desk", nights, monkeypatch)
     for block in BLOCKS[page]:
