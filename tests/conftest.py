@@ -25,6 +25,7 @@ settings.load_profile("coldframe")
 # Compiled loops are shared with other runs; what commands remember of nights is not.
 keep_apart()
 _CACHE = tempfile.TemporaryDirectory(prefix="coldframe-tests-")
+os.environ.pop("COLUMNS", None)  # the tests' own terminal is no matter of the commands
 os.environ["XDG_CACHE_HOME"] = _CACHE.name
 
 if signal.getsignal(signal.SIGINT) == signal.SIG_IGN:

@@ -82,6 +82,7 @@ def scan(
     digests: DigestCache | None = None,
     workers: int = 2,
     only: Set[Path] | None = None,
+    watch: Callable[[int, int], None] | None = None,
 ) -> NightScan:
     """Read the facts of every frame in the folders and below them.
 
@@ -91,6 +92,7 @@ def scan(
     fix : corrects the facts of cameras it knows, given the raw header.
     patterns : kind -> globs, applied after header and notes. digests : what earlier scans found.
     workers : threads that read files. only : absolute paths; other files are as if they were not there.
+    watch : called with (frames looked at, frames in all).
 
     Raises
     ------
@@ -109,7 +111,7 @@ def scan(
         entries = _drop_copies(entries, aside)
         entries = [_told_kind(entry, patterns or {}) for entry in entries]
         seen = pool.map(partial(_see, digests=digests), entries)
-        entries = _sort_out(([entry] for entry in seen), aside)
+        entries = _sort_out(([entry] for entry in _counted(seen, len(entries), watch)), aside)
     digests.save()
     entries = _sort_out(([entry] for entry in _decide(entries, listing.nights)), aside)
     entries = [replace(entry, info=_with_scene(entry)) for entry in entries]
@@ -131,6 +133,15 @@ def reader_for(info: FrameInfo, readers: Sequence[FrameReader]) -> FrameReader:
     if reader is None:
         raise SetAside(f"{info.label}: no plugin reads such files; was one uninstalled?")
     return reader
+
+
+def _counted(
+    entries: Iterable[_Entry | _Aside], total: int, watch: Callable[[int, int], None] | None
+) -> Iterator[_Entry | _Aside]:
+    for number, entry in enumerate(entries, 1):
+        yield entry
+        if watch is not None:
+            watch(number, total)
 
 
 def _sort_out(results: Iterable[Sequence[_Entry | _Aside]], aside: list[_Aside]) -> list[_Entry]:

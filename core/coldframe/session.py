@@ -54,7 +54,8 @@ def prepare(
     """Scan, choose the recipe, inspect, match and plan. Writes nothing but what it remembers of the
     frames.
 
-    watch : called with (frames inspected, frames in all), from any thread.
+    watch : called with (frames looked at, frames in all), from any thread; once for what they are
+    and once for what is wrong with them.
 
     Raises UsageError for folders or recipes that cannot be used.
     """
@@ -83,6 +84,7 @@ def prepare(
         digests=digests,
         workers=_here(request),
         only=request.only,
+        watch=watch,
     )
     if not found.frames:
         reasons = "".join(f"\n  {label}: {why}" for label, why in found.set_aside)

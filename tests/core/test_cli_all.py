@@ -6,11 +6,13 @@ import os
 import re
 import subprocess
 import sys
+from pathlib import Path
 
 import click
 import pytest
 from command_walk import EVERY, LEAVES, name_of
 
+import coldframe.cli
 from coldframe.cli.complete import recipe_names, settings, step_names
 from coldframe.cli.completion import SHELLS
 from coldframe.cli.main import run_command_line
@@ -19,6 +21,8 @@ from coldframe.errors import SetAside, StepError, UsageError
 
 every = pytest.mark.parametrize("path", EVERY, ids=name_of)
 leaves = pytest.mark.parametrize("path", LEAVES, ids=name_of)
+
+CLI = Path(coldframe.cli.__file__).parent
 
 NO_JSON = {
     ("recipe", "schema"): "prints JSON and nothing else",
@@ -88,6 +92,16 @@ def test_exit_codes(path, outcome, code, said, monkeypatch, capsys):
     told = capsys.readouterr().err
     assert said in told
     assert "Traceback" not in told
+    if path in NO_JSON:
+        return
+    assert run_command_line([*path, "--json"]) == code
+    told = capsys.readouterr().out
+    if outcome is None:
+        assert told == ""
+    else:
+        error = json.loads(told)["error"]
+        assert error["exit_code"] == code
+        assert said.removeprefix("coldframe: ").strip() in error["message"]
 
 
 @pytest.mark.parametrize("shell", SHELLS)
@@ -144,16 +158,88 @@ def table(monkeypatch, width=None, **env):
 COLOUR = re.compile(r"\x1b\[[0-9;]*3[0-7]m")
 
 
-def test_tables_are_plain_text_in_a_pipe(monkeypatch):
-    told = table(monkeypatch)
+def test_a_row_is_one_line_in_a_pipe_and_no_line_ends_in_blanks(monkeypatch):
+    lines = table(monkeypatch).splitlines()
+    assert lines == [line.rstrip() for line in lines]
+    assert [line.split() for line in lines] == [
+        ["Steps"], ["name", "about"], ["combine", *["word"] * 40], ["x", "last"],
+    ]  # fmt: skip
+    assert lines[2].index("word") == lines[3].index("last") == lines[1].index("about")
+
+
+def test_a_table_in_a_pipe_folds_into_the_columns_that_were_asked_for(monkeypatch):
+    told = table(monkeypatch, COLUMNS="30")
+    assert max(map(len, told.splitlines())) <= 30
+    assert told.count("word") == 40
+
+
+@pytest.mark.parametrize(
+    "args",
+    [["steps"], ["steps", "integrate"], ["recipe", "list"], ["camera", "list"],
+     ["store", "size", "OUT"], ["match", "NIGHT", "--all"], ["plan", "NIGHT", "-o", "OUT"],
+     ["inspect", "NIGHT", "--all"], ["shotlist", "NIGHT"], ["explain", "PRODUCT"]],
+    ids=" ".join,
+)  # fmt: skip
+def test_listings_are_for_grep_in_a_pipe(args, tiny_run, tmp_path, monkeypatch, capsys):
+    """No escape sequence, no blanks at the end of a line; what stands in JSON stands in one line."""
+    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path))
+    monkeypatch.delenv("COLUMNS", raising=False)
+    places = {
+        "NIGHT": str(tiny_run[0]),
+        "OUT": str(tiny_run[1]),
+        "PRODUCT": next(map(str, tiny_run[1].glob("*-stack.fits"))),
+    }
+    args = [places.get(word, word) for word in args]
+    assert run_command_line(args) == 0
+    told = capsys.readouterr().out
     assert "\x1b" not in told
-    assert "word " * 20 in told
+    assert not re.search(r"[ \t]$", told, re.M)
+    assert run_command_line([*args, "--json"]) == 0
+    facts = json.loads(capsys.readouterr().out)
+    for key in ("reason", "why"):
+        for row in _rows(facts):
+            if row.get(key) and row.get("verdict", "set aside") == "set aside":
+                words = " ".join(str(row[key]).split())
+                assert words in told, f"{key} of {row} is not in one line"
+
+
+def _rows(facts):
+    if isinstance(facts, dict):
+        yield facts
+        facts = list(facts.values())
+    for each in facts if isinstance(facts, list) else ():
+        yield from _rows(each)
+
+
+def test_only_one_place_decides_about_colours():
+    """Else one of them forgets NO_COLOR."""
+    found = [p.name for p in CLI.glob("*.py") if re.search(r"(?<!def )\bConsole\(", p.read_text())]
+    assert found == ["show.py"]
+
+
+@pytest.mark.parametrize("args", ["steps", "recipe schema", "--help"])
+def test_a_reader_who_leaves_is_no_failure(args):
+    line = f"set -o pipefail; {sys.executable} -m coldframe.cli {args} | head -1"
+    done = subprocess.run(["bash", "-c", line], capture_output=True, text=True, check=False)
+    assert (done.returncode, done.stderr) == (0, "")
+    assert done.stdout
+
+
+def test_a_reader_of_messages_who_leaves_does_not_end_the_work(tmp_path):
+    """Standard error is a pipe whose other end is closed; the work goes on to its end."""
+    code = (
+        "import os, sys; read, write = os.pipe(); os.close(read); os.dup2(write, 2);"
+        "from coldframe.cli.show import tell; tell('one'); tell('two');"
+        f"open({str(tmp_path / 'done')!r}, 'w')"
+    )
+    assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
+    assert (tmp_path / "done").exists()
 
 
 def test_tables_are_coloured_on_a_terminal_but_not_with_no_color(monkeypatch):
     assert COLOUR.search(table(monkeypatch, FORCE_COLOR="1", TERM="xterm"))
     plain = table(monkeypatch, FORCE_COLOR="1", TERM="xterm", NO_COLOR="1")
-    assert not COLOUR.search(plain)
+    assert "\x1b" not in plain  # nor bold
     assert "combine" in plain
 
 

@@ -10,7 +10,7 @@ import click
 from coldframe.cli.advise import advise
 from coldframe.cli.log import logging_options
 from coldframe.cli.scanning import patterns_of, scan_folders
-from coldframe.cli.show import json_option, print_json, print_table
+from coldframe.cli.show import json_option, print_json, print_table, tell
 
 if TYPE_CHECKING:
     from coldframe.camera.measure import Measured
@@ -93,7 +93,7 @@ def measure(
         found.frames,
         lambda info: reader_for(info, registry.readers).read_frame(info),
         Options(area, hot_sigmas),
-        lambda what: click.echo(f"reading {what}", err=True),
+        lambda what: tell(f"reading {what}"),
     )
     path = output or Path.cwd() / f"{slug(measured.camera.camera)}.yaml"
     written = [save_camera(measured.camera, path)]

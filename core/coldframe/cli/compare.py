@@ -11,7 +11,7 @@ import click
 from coldframe.cli.log import logging_options
 from coldframe.cli.options import Size, make_request, use_anyway_option, with_library
 from coldframe.cli.scanning import camera_option
-from coldframe.cli.show import json_option, print_json, print_table
+from coldframe.cli.show import json_option, print_json, print_table, tell
 from coldframe.errors import UsageError
 from coldframe.night import MANIFEST
 from coldframe.session import default_workers
@@ -104,7 +104,7 @@ def command(
     runs = read_run(folders[0], store), read_run(folders[1], store)
     warnings = _warnings(runs)
     for line in warnings:
-        click.echo(f"warning: {line}", err=True)
+        tell(f"warning: {line}")
     comparisons, parts = [], []
     for number, results in enumerate(shared_results(*runs), 1):
         with _counting() as counting:
@@ -172,11 +172,11 @@ def _run_both(
             nights=(night,), recipe=recipe, overrides=overrides, output=folder, store=store,
             compare_masters=0, **asked,
         )  # fmt: skip
-        with Counting("inspecting") as counting:
+        with Counting() as counting:
             # Both are checked before either is run: a wrong parameter of B costs nothing.
             prepared.append((request, prepare(request, registry, counting.show)))
     for letter, (request, _) in zip("AB", prepared, strict=True):
-        click.echo(f"run {letter}:", err=True)
+        tell(f"run {letter}:")
         # Planned anew, so that B takes what A has just made.
         execute(prepare(request, registry), registry)
     return output / "a", output / "b"

@@ -9,7 +9,7 @@ import click
 
 from coldframe.cli.log import logging_options
 from coldframe.cli.options import Size, make_request
-from coldframe.cli.show import json_option, print_json
+from coldframe.cli.show import json_option, print_json, tell
 from coldframe.session import default_memory, default_workers
 
 KINDS = ("colour", "mono")
@@ -90,18 +90,18 @@ def _one(
     folder: Path, kind: str, size: str, seed: int, nights: int, only_make: bool, workers: int,
     memory: int, as_json: bool,
 ) -> dict[str, Any]:  # fmt: skip
+    from coldframe.cli.counting import prepare_shown
     from coldframe.cli.run import execute, print_summary, summary
     from coldframe.demo.night import make_night
     from coldframe.demo.run_score import score_run
     from coldframe.demo.score import summary as in_words
     from coldframe.demo.truth import together
     from coldframe.plugins import find_plugins
-    from coldframe.session import prepare
 
     places = [folder] if nights == 1 else [folder / f"night-{n + 1}" for n in range(nights)]
     truths = []
     for number, place in enumerate(places):
-        click.echo(f"making an invented {kind} night in {place} ...", err=True)
+        tell(f"making an invented {kind} night in {place} ...")
         truths.append(make_night(place, size, seed, kind, number, threads=workers))
     truth = together(truths)
     if only_make:
@@ -112,7 +112,7 @@ def _one(
     registry = find_plugins()
     output = folder.parent / f"{folder.name}-stack"
     request = make_request(tuple(places), None, (), output, None, workers, memory, no_library=True)
-    prepared = prepare(request, registry)
+    prepared = prepare_shown(request, registry)
     record = execute(prepared, registry)
     # A tiny field has too few stars to be measured against the truth.
     scored = score_run(record, truth) if size != "tiny" else {}

@@ -80,18 +80,20 @@ def command(
     registry = find_plugins()
     named = load_recipe(find_recipe(recipe), registry, overrides) if recipe else None
     digests = DigestCache(cache_file(folders, store))
-    found = scan(
-        folders,
-        registry.readers,
-        registry.fix_metadata,
-        patterns=named.kinds if named else {},
-        digests=digests,
-        workers=workers,
-    )
+    with Counting() as counting:
+        found = scan(
+            folders,
+            registry.readers,
+            registry.fix_metadata,
+            patterns=named.kinds if named else {},
+            digests=digests,
+            workers=workers,
+            watch=counting.show,
+        )
     limits = named.inspect if named else _limits(found.frames, registry, overrides)
     if limits is None:
         raise UsageError(f"the recipe '{recipe}' turns the inspection off with 'inspect: false'")
-    with Counting("inspecting") as counting:
+    with Counting() as counting:
         vetted, sights = vet(
             found,
             registry,

@@ -12,7 +12,7 @@ from coldframe.cli.complete import recipe_names, settings
 from coldframe.cli.library_show import print_page, print_rows
 from coldframe.cli.log import logging_options
 from coldframe.cli.options import Size, library_option
-from coldframe.cli.show import bytes_text, json_option, print_json, print_table
+from coldframe.cli.show import bytes_text, json_option, print_json, print_table, tell
 from coldframe.library.library import Library, default_folder
 from coldframe.session import default_memory, default_workers
 
@@ -22,7 +22,7 @@ FAILED = 1
 def _open(folder: Path | None, *, create: bool = False, write: bool = False) -> Library:
     library = Library(folder or default_folder(), create=create, write=write)
     for why in library.index.unreadable.values():
-        click.echo(f"warning: {why}; it is left out", err=True)
+        tell(f"warning: {why}; it is left out")
     return library
 
 
@@ -115,9 +115,9 @@ def add(
         )
         return
     for frame, reason in done.set_aside:
-        click.echo(f"set aside {frame}: {reason}", err=True)
+        tell(f"set aside {frame}: {reason}")
     for warning in warnings:
-        click.echo(f"warning: {warning}", err=True)
+        tell(f"warning: {warning}")
     if rows:
         print_rows("New masters", rows)
     for entry in done.known:

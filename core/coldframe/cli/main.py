@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 import importlib
+import itertools
+import json
 import logging
-import os
 import signal
 import sys
 from collections.abc import Sequence
+from dataclasses import asdict
 from typing import Any
 
 import click
 
 from coldframe.cli.log import logging_options, set_up
-from coldframe.errors import ColdframeError
+from coldframe.cli.show import discard, tell
+from coldframe.errors import ColdframeError, Problem
 from coldframe.renamed import nearest, now_called
 
 COMMANDS = {
@@ -39,8 +42,25 @@ COMMANDS = {
 INTERRUPTED, TERMINATED = 130, 143
 
 
+class ReaderLeft(Exception):  # noqa: N818 - it is an outcome, not an error
+    """Whoever read our output (a pager, head) has closed it. Click makes an exit with 1 of the
+    BrokenPipeError itself."""
+
+
 class Lazy(click.Group):
     """Commands whose modules are imported when they are called, so that help is quick."""
+
+    def make_context(self, *args: Any, **more: Any) -> click.Context:
+        try:
+            return super().make_context(*args, **more)  # prints what --help asks for
+        except BrokenPipeError:
+            raise ReaderLeft from None
+
+    def invoke(self, ctx: click.Context) -> Any:
+        try:
+            return super().invoke(ctx)
+        except BrokenPipeError:
+            raise ReaderLeft from None
 
     def list_commands(self, ctx: click.Context) -> list[str]:
         return list(COMMANDS)
@@ -87,33 +107,42 @@ def main(argv: Sequence[str] | None = None) -> None:
 def run_command_line(argv: Sequence[str] | None = None) -> int:
     """The exit code of one command."""
     set_up()
+    words = [*(sys.argv[1:] if argv is None else argv)]
     try:
-        result: Any = cli.main(args=argv, prog_name="coldframe", standalone_mode=False)
+        code = _do(words)
+        sys.stdout.flush()  # while a reader who has left can still be noticed
+        return code
+    except (BrokenPipeError, ReaderLeft):
+        discard(sys.stdout)
+        return 0
+
+
+def _do(words: list[str]) -> int:
+    try:
+        result: Any = cli.main(args=words, prog_name="coldframe", standalone_mode=False)
         return result if isinstance(result, int) else 0
     except (click.exceptions.Abort, KeyboardInterrupt) as error:
-        click.echo(
-            "\ncoldframe: stopped. Finished work is kept: the same command goes on.", err=True
-        )
+        stopped = "stopped. Finished work is kept: the same command goes on."
+        tell(f"\ncoldframe: {stopped}")
         ended = isinstance(error.__cause__ or error, _Terminated)
-        return TERMINATED if ended else INTERRUPTED
-    except click.ClickException as error:
-        _with_new_name(error).show()
-        return 2
+        return _failed(words, TERMINATED if ended else INTERRUPTED, stopped)
+    except click.ClickException as wrong:
+        error = _with_new_name(wrong)
+        error.show()
+        return _failed(words, 2, error.format_message())
     except ColdframeError as error:
-        click.echo(error.told(), err=True)
-        return error.exit_code
-    except BrokenPipeError:
-        # The reader of our output (a pager, head) has left; that is no failure of the work.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return 0
+        tell(error.told())
+        return _failed(words, error.exit_code, str(error), getattr(error, "problems", ()))
+    except (BrokenPipeError, ReaderLeft):
+        raise
     except Exception as error:
         logging.getLogger("coldframe").debug("unexpected", exc_info=True)
-        click.echo(
-            f"coldframe: something unexpected failed ({type(error).__name__}: {error}). This is a "
-            "fault in Coldframe or a plugin; '-vv' before the command shows where.",
-            err=True,
+        unexpected = (
+            f"something unexpected failed ({type(error).__name__}: {error}). This is a "
+            "fault in Coldframe or a plugin; '-vv' before the command shows where."
         )
-        return 1
+        tell(f"coldframe: {unexpected}")
+        return _failed(words, 1, unexpected)
 
 
 def _with_new_name(error: click.ClickException) -> click.ClickException:
@@ -124,9 +153,9 @@ def _with_new_name(error: click.ClickException) -> click.ClickException:
     return click.UsageError(error.message.rstrip(".") + renamed, error.ctx) if renamed else error
 
 
-class _Terminated(KeyboardInterrupt):
-    """The signal TERM: to be acted on as Ctrl-C is."""
-
-
-def _terminate(_number: int, _frame: object) -> None:
-    raise _Terminated
+def _failed(words: Sequence[str], code: int, message: str, problems: Sequence[Problem] = ()) -> int:
+    """The exit code. Under --json the error is told on standard output too, as one line."""
+    if "--json" in itertools.takewhile(lambda word: word != "--", words):
+        facts = {"exit_code": code, "message": message, "problems": [asdict(p) for p in problems]}
+        click.echo(json.dumps({"error": facts}, ensure_ascii=False))
+    return code

@@ -26,11 +26,11 @@ def command(as_json: bool, show_all: bool, **asked: Any) -> None:
     coldframe match 2026-03-14 --all
     coldframe match 2026-03-14 --no-library --json
     """
+    from coldframe.cli.counting import prepare_shown
     from coldframe.explain import explain
     from coldframe.plugins import find_plugins
-    from coldframe.session import prepare
 
-    prepared = prepare(make_request(**asked), find_plugins())
+    prepared = prepare_shown(make_request(**asked), find_plugins())
     found = explain(prepared.plan)
     if as_json:
         print_json({"recipe": prepared.recipe.name, "why": prepared.why, "matches": found})

@@ -8,7 +8,7 @@ import click
 
 from coldframe.cli.log import logging_options
 from coldframe.cli.options import make_request, planning_options, scheduler_option
-from coldframe.cli.show import bytes_text, json_option, print_json, print_table, seconds_text
+from coldframe.cli.show import bytes_text, json_option, print_json, print_table, seconds_text, tell
 from coldframe.prepared import Prepared
 from coldframe.report.record import MasterUse
 
@@ -25,20 +25,18 @@ def command(as_json: bool, **asked: Any) -> None:
     coldframe plan 2026-03-14
     coldframe plan 2026-03-14 --recipe cooled-mono --json
     """
-    from coldframe.cli.counting import Counting
+    from coldframe.cli.counting import prepare_shown
     from coldframe.plugins import find_plugins
-    from coldframe.session import prepare
 
     registry = find_plugins()
-    with Counting("inspecting") as counting:
-        prepared = prepare(make_request(**asked), registry, counting.show)
+    prepared = prepare_shown(make_request(**asked), registry)
     facts = describe(prepared)
     if as_json:
         print_json(facts)
     else:
         _print(facts)
     for plugin, why in registry.broken.items():
-        click.echo(f"warning: plugin '{plugin}' is left out: {why}", err=True)
+        tell(f"warning: plugin '{plugin}' is left out: {why}")
 
 
 def describe(prepared: Prepared) -> dict[str, Any]:
@@ -77,7 +75,8 @@ def describe(prepared: Prepared) -> dict[str, Any]:
     return {
         "recipe": prepared.recipe.name,
         "why": prepared.why,
-        "cameras": list(prepared.cameras),
+        "cameras": sorted({info.camera for info in found.frames if info.camera}),
+        "camera_files": list(prepared.cameras),
         "frames": [
             {"kind": kind, "count": len(reasons), "reason": reasons[0]}
             for (kind, _), reasons in sorted(kinds.items())
@@ -113,7 +112,8 @@ def describe(prepared: Prepared) -> dict[str, Any]:
 
 def _print(facts: dict[str, Any]) -> None:
     click.echo(f"Recipe {facts['recipe']}: {facts['why']}")
-    for line in facts["cameras"]:
+    click.echo(f"Camera: {', '.join(facts['cameras']) or 'named by no frame'}")
+    for line in facts["camera_files"]:
         click.echo(f"Camera file {line}")
     click.echo()
     print_table(

@@ -7,10 +7,8 @@ import time
 from types import TracebackType
 from typing import Any
 
-import click
-
 from coldframe.cli.compiling import Compiling
-from coldframe.cli.show import seconds_text
+from coldframe.cli.show import console, seconds_text, tell
 from coldframe.estimate import megapixels, seconds_of
 from coldframe.prepared import Prepared
 from coldframe.specs import FrameTask, TaskSpec
@@ -47,10 +45,8 @@ class Progress:
         self.bar_ids: dict[str, Any] = {}
 
     def __enter__(self) -> Progress:
-        from rich.console import Console
-
-        console = Console(stderr=True)  # heeds NO_COLOR, and TERM=dumb
-        if console.is_terminal and not console.is_dumb_terminal:
+        screen = console(stderr=True)
+        if screen.is_terminal and not screen.is_dumb_terminal:
             from rich.progress import BarColumn, MofNCompleteColumn, TextColumn
             from rich.progress import Progress as Bars
 
@@ -59,7 +55,7 @@ class Progress:
                 BarColumn(),
                 MofNCompleteColumn(),
                 TextColumn("{task.fields[note]}"),
-                console=console,
+                console=screen,
             )
             self.bars.start()
             for step in sorted(self.totals, key=self._place):
@@ -132,4 +128,4 @@ class Progress:
         if self.bars is not None:
             self.bars.console.print(text, markup=False, highlight=False)
         else:
-            click.echo(text.rstrip(), err=True)
+            tell(text)

@@ -9,7 +9,7 @@ import click
 
 from coldframe.cli.log import logging_options
 from coldframe.cli.options import make_request, planning_options, scheduler_option
-from coldframe.cli.show import json_option, print_json, seconds_text
+from coldframe.cli.show import json_option, print_json, seconds_text, tell
 from coldframe.report.record import RunRecord
 
 
@@ -34,13 +34,11 @@ def command(as_json: bool, **asked: Any) -> None:  # fmt: skip
 
     Exit codes: 0 done, 1 the work failed, 2 wrong use, 130 stopped by Ctrl-C.
     """
-    from coldframe.cli.counting import Counting
+    from coldframe.cli.counting import prepare_shown
     from coldframe.plugins import find_plugins
-    from coldframe.session import prepare
 
     registry = find_plugins()
-    with Counting("inspecting") as counting:
-        prepared = prepare(make_request(**asked), registry, counting.show)
+    prepared = prepare_shown(make_request(**asked), registry)
     record = execute(prepared, registry)
     if as_json:
         print_json(summary(record, prepared.request.output))
@@ -54,23 +52,23 @@ def execute(prepared: Any, registry: Any) -> RunRecord:
     from coldframe.session import run
 
     for plugin, why in registry.broken.items():
-        click.echo(f"warning: plugin '{plugin}' is left out: {why}", err=True)
-    click.echo(f"recipe {prepared.recipe.name}: {prepared.why}", err=True)
+        tell(f"warning: plugin '{plugin}' is left out: {why}")
+    tell(f"recipe {prepared.recipe.name}: {prepared.why}")
     for line in prepared.cameras:
-        click.echo(f"camera file {line}", err=True)
+        tell(f"camera file {line}")
     for label, reason in prepared.scan.set_aside:
-        click.echo(f"set aside {label}: {reason}", err=True)
+        tell(f"set aside {label}: {reason}")
     for aside in prepared.plan.set_aside:
-        if aside.step == "inspect":
-            click.echo(f"set aside {aside.info.label}: {aside.reason}", err=True)
+        if aside.step == "vet":
+            tell(f"set aside {aside.info.label}: {aside.reason}")
     before = (*prepared.scan.warnings, *prepared.plan.warnings)
     for warning in before:
-        click.echo(f"warning: {warning}", err=True)
+        tell(f"warning: {warning}")
     with Progress(prepared) as progress:
         record = run(prepared, registry, progress, progress.say)
     for warning in record.warnings:
         if warning not in before:
-            click.echo(f"warning: {warning}", err=True)
+            tell(f"warning: {warning}")
     return record
 
 

@@ -8,7 +8,7 @@ from typing import Any
 import click
 
 from coldframe.cli.log import logging_options
-from coldframe.cli.show import json_option, print_json, print_table
+from coldframe.cli.show import json_option, print_json, print_table, tell
 
 FRAMES = (10, 100, 1000, 10_000, 100_000)
 WORKERS = (1, 4, 16, 64, 256, 1000)
@@ -104,7 +104,7 @@ def command(
         workers or WORKERS,
         overhead=seconds,
         disks=[1e6 * disk for disk in disks or DISKS],
-        watch=lambda count, number: click.echo(f"{count:,} frames, {number:,} workers", err=True),
+        watch=lambda count, number: tell(f"{count:,} frames, {number:,} workers"),
     )
     if write is not None:
         table.put_into(write, table.markdown(cases))

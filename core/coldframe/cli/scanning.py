@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from coldframe.cli.show import tell
 from coldframe.errors import UsageError
 
 if TYPE_CHECKING:
@@ -26,14 +27,22 @@ def scan_folders(
     folders: Sequence[Path], registry: Registry, patterns: Mapping[str, Sequence[str]] | None = None
 ) -> NightScan:
     """The frames in folders. Raises UsageError when there are none that can be used."""
+    from coldframe.cli.counting import Counting
     from coldframe.night import scan
 
-    found = scan(folders, registry.readers, registry.fix_metadata, patterns=patterns or {})
+    with Counting() as counting:
+        found = scan(
+            folders,
+            registry.readers,
+            registry.fix_metadata,
+            patterns=patterns or {},
+            watch=counting.show,
+        )
     if not found.frames:
         reasons = "".join(f"\n  {label}: {why}" for label, why in found.set_aside)
         raise UsageError(f"no usable frame in {', '.join(map(str, folders))}{reasons}")
     for warning in (*found.warnings, *registry.faults.take()):
-        click.echo(f"warning: {warning}", err=True)
+        tell(f"warning: {warning}")
     return found
 
 

@@ -8,7 +8,7 @@ from typing import Any
 import click
 
 from coldframe.cli.complete import step_names
-from coldframe.cli.show import json_option, print_json, print_table
+from coldframe.cli.show import json_option, print_json, print_table, tell
 from coldframe.hooks import ProductWriter
 from coldframe.plugins import Registry, find_plugins
 from coldframe.step import FrameStep, StackStep, Step
@@ -70,7 +70,7 @@ def command(name: str | None, as_json: bool) -> None:
         click.echo()
         print_table(f"{what.capitalize()}s", ["name", "version", "from", "about"], rows)
     for plugin, why in sorted(registry.broken.items()):
-        click.echo(f"plugin '{plugin}' is left out: {why}", err=True)
+        tell(f"plugin '{plugin}' is left out: {why}")
 
 
 def shape_of(step: type[Step]) -> str:

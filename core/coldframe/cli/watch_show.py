@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from coldframe.cli.show import console
 from coldframe.watching.state import Snapshot, depth_words, in_words, light_dict, waiting_words
 
 if TYPE_CHECKING:
@@ -22,16 +23,14 @@ NEWEST = 8  # lights in the terminal's table
 @contextmanager
 def screen(as_json: bool, url: str) -> Iterator[Show]:
     """Something that shows each snapshot: a live table on a terminal, else what is new in it."""
-    from rich.console import Console
-
-    console = Console(stderr=True)
+    terminal = console(stderr=True)
     if as_json:
         json_line("page", url=url)
         yield News(json_line)
-    elif console.is_terminal and not console.is_dumb_terminal:
+    elif terminal.is_terminal and not terminal.is_dumb_terminal:
         from rich.live import Live
 
-        with Live(console=console, auto_refresh=False) as live:
+        with Live(console=terminal, auto_refresh=False) as live:
             yield lambda night: live.update(_table(night, url), refresh=True)
     else:
         if url:
