@@ -121,15 +121,15 @@ def _do(words: list[str]) -> int:
     try:
         result: Any = cli.main(args=words, prog_name="coldframe", standalone_mode=False)
         return result if isinstance(result, int) else 0
-    except (click.exceptions.Abort, KeyboardInterrupt) as error:
+    except (click.exceptions.Abort, KeyboardInterrupt) as stop:
         stopped = "stopped. Finished work is kept: the same command goes on."
         tell(f"\ncoldframe: {stopped}")
-        ended = isinstance(error.__cause__ or error, _Terminated)
+        ended = isinstance(stop.__cause__ or stop, _Terminated)
         return _failed(words, TERMINATED if ended else INTERRUPTED, stopped)
-    except click.ClickException as wrong:
-        error = _with_new_name(wrong)
-        error.show()
-        return _failed(words, 2, error.format_message())
+    except click.ClickException as error:
+        wrong = _with_new_name(error)
+        wrong.show()
+        return _failed(words, 2, wrong.format_message())
     except ColdframeError as error:
         tell(error.told())
         return _failed(words, error.exit_code, str(error), getattr(error, "problems", ()))
@@ -151,6 +151,14 @@ def _with_new_name(error: click.ClickException) -> click.ClickException:
     path = error.ctx.command_path.partition(" ")[2]
     renamed = now_called(error.option_name, f"command {path}", "command")
     return click.UsageError(error.message.rstrip(".") + renamed, error.ctx) if renamed else error
+
+
+class _Terminated(KeyboardInterrupt):
+    """The signal TERM: to be acted on as Ctrl-C is."""
+
+
+def _terminate(_number: int, _frame: object) -> None:
+    raise _Terminated
 
 
 def _failed(words: Sequence[str], code: int, message: str, problems: Sequence[Problem] = ()) -> int:
