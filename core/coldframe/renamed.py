@@ -22,6 +22,7 @@ RENAMED: Mapping[str, Mapping[str, str]] = {
         "--set": "--with",
     },
     "command camera advise": {"--overhead": "--pause", "--share": "--read-noise-share"},
+    "command plugin new --kind": {"frame": "step"},
     "command scale": {"--overhead": "--task-overhead"},
     "command shotlist": {"--overhead": "--pause", "--share": "--noise-share"},
     "step register": {"clamp": "limit_ringing"},
@@ -41,6 +42,7 @@ Places, each with the words that may stand there:
 "notes"              keys and columns of notes files
 "command"            commands, and options of every command
 "command NAME"       options of one command, such as "command run" or "command camera measure"
+"command NAME --OPT" words that such an option takes
 """
 
 

@@ -17,7 +17,7 @@ from coldframe.notes_parser import CLOCK, OWN, READING
 from coldframe.plugins import find_plugins
 from coldframe.schema import recipe_schema
 from coldframe.step import Column
-from coldframe.testing import RULES
+from coldframe.testing import READER_RULES, RULES, SECTION_RULES
 from coldframe.vetting.thresholds import VET_PARAMS
 
 DOCS = Path(__file__).parents[2] / "docs"
@@ -100,7 +100,7 @@ def test_every_key_of_a_notes_file_is_on_its_page():
 
 def test_every_rule_of_the_kit_is_on_its_page():
     page = (DOCS / "plugins.md").read_text(encoding="utf-8")
-    for name, says in RULES.items():
+    for name, says in (RULES | READER_RULES | SECTION_RULES).items():
         assert f"| `{name}` | {says.strip().splitlines()[0]} |" in page
 
 

@@ -6,6 +6,7 @@ import shutil
 import subprocess
 import sys
 
+import numpy as np
 import pytest
 
 from coldframe.cli.main import run_command_line
@@ -31,6 +32,15 @@ def call(folder, site, *args):
     return done.stdout
 
 
+def numpy_night(folder):
+    """Lights that only the plugin's reader can read."""
+    folder.mkdir()
+    for i in range(3):
+        np.save(folder / f"{i}.npy", np.full((40, 50), 500 + i, np.uint16))
+        (folder / f"{i}.json").write_text('{"kind": "light", "exposure": 30.0}')
+    return folder
+
+
 @pytest.mark.parametrize("kind", KINDS)
 def test_it_installs_tests_itself_and_runs(kind, night, tmp_path, capsys):
     folder, site = tmp_path / "work", tmp_path / "site"
@@ -46,14 +56,20 @@ def test_it_installs_tests_itself_and_runs(kind, night, tmp_path, capsys):
     tried = call(folder, site, "-m", "pytest", "-q", "-p", "no:cacheprovider")
     assert "2 passed" in tried
 
-    facts = json.loads(call(folder, site, "-m", "coldframe.cli", "steps", "my-own-step", "--json"))
-    assert facts["package"] == "coldframe-my-own-step"
+    frames = 7
+    if kind == "reader":
+        night, frames = numpy_night(tmp_path / "night"), 3
+    elif kind != "report":
+        told = call(folder, site, "-m", "coldframe.cli", "steps", "my-own-step", "--json")
+        assert json.loads(told)["package"] == "coldframe-my-own-step"
     done = call(
         folder, site, "-m", "coldframe.cli", "run", night, "--recipe", "recipe.yaml",
         "-o", tmp_path / "out", "--no-library", "--json",
     )  # fmt: skip
     (product,) = json.loads(done)["products"]
-    assert product["measures"]["frames"] == 7
+    assert product["measures"]["frames"] == frames
+    if kind == "report":
+        assert "Exposure by target" in (tmp_path / "out/report.html").read_text()
 
 
 @pytest.mark.parametrize("kind", KINDS)

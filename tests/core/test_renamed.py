@@ -22,11 +22,17 @@ def _values(schema):
     }
 
 
-def _options(path):
+def _command(path):
     command = cli
     for name in path:
         command = command.get_command(click.Context(command), name)
-    return {option for param in command.params for option in (*param.opts, *param.secondary_opts)}
+    return command
+
+
+def _options(path):
+    return {
+        option for param in _command(path).params for option in (*param.opts, *param.secondary_opts)
+    }
 
 
 def _words(place, registry):
@@ -48,6 +54,10 @@ def _words(place, registry):
                 for name in cli.list_commands(click.Context(cli))
                 for option in _options([name])
             }
+        case ["command", path] if "--" in path:
+            *names, option = path.split()
+            (found,) = (p for p in _command(names).params if option in p.opts)
+            return set(found.type.choices)
         case ["command", path]:
             return _options(path.split())
         case [("step" | "writer") as what, name]:
@@ -77,6 +87,7 @@ def table(monkeypatch):
         "notes": {"tube": "optics", "sky": "leave it out, it is measured"},
         "command": {"frobnicate": "run"},
         "command run": {"--onto": "--output"},
+        "command plugin new --kind": {"plain": "stack"},
     }
     monkeypatch.setattr(renamed, "RENAMED", places)
 
@@ -137,6 +148,7 @@ def test_notes_with_old_words_are_told_the_new_ones(table, name, text):
     ("args", "said"),
     [
         (["run", ".", "--onto", "x"], "; it is now called '--output'"),
+        (["plugin", "new", "x", "--kind", "plain"], "'plain' is not known here; it is now called"),
         (["frobnicate"], "No such command 'frobnicate'; it is now called 'run'"),
         (["recipe", "show", "camera-lens", "--with", "dark.refuse=none"], "now called 'reject'"),
     ],

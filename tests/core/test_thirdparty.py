@@ -16,7 +16,7 @@ PLUGIN = ROOT / "tests/thirdparty/coldframe-netpbm"
 RECIPE = """\
 recipe: 1
 name: grey-maps
-about: A stranger's reader and rejection rule, with no change to the core
+about: A stranger's reader and stack step, with no change to the core
 inspect: false
 inputs: {lights: {kind: light}}
 steps:
@@ -90,7 +90,7 @@ def test_its_own_tests_pass(clean):
         [clean / "python", "-m", "pytest", "-q", "-p", "no:cacheprovider", "-c", os.devnull, tests],
         capture_output=True, text=True, check=False,
     )  # fmt: skip
-    assert "3 passed" in done.stdout, done.stdout + done.stderr
+    assert "4 passed" in done.stdout, done.stdout + done.stderr
 
 
 def test_recipe_uses_it(clean, tmp_path):

@@ -7,12 +7,21 @@ from pathlib import Path
 import click
 
 from coldframe.cli.show import json_option, print_json
+from coldframe.renamed import now_called
 from coldframe.template.write import KINDS, write_plugin
+
+
+class _KindChoice(click.Choice[str]):
+    def convert(self, value: str, param: click.Parameter | None, ctx: click.Context | None) -> str:
+        renamed = now_called(value, "command plugin new --kind")
+        if renamed:
+            self.fail(f"'{value}' is not known here{renamed}", param, ctx)
+        return super().convert(value, param, ctx)
 
 
 @click.group("plugin")
 def command() -> None:
-    """Write steps of your own.
+    """Write steps, readers and report sections of your own.
 
     \b
     coldframe plugin new crisp-mean --kind stack
@@ -23,10 +32,11 @@ def command() -> None:
 @click.argument("name")
 @click.option(
     "--kind",
-    type=click.Choice(KINDS),
-    default="frame",
+    type=_KindChoice(list(KINDS)),
+    default="step",
     show_default=True,
-    help="frame: one frame to one; stack: many frames to one; measure: one frame to numbers.",
+    help="step: one frame to one; stack: many frames to one; measure: one frame to numbers; "
+    "reader: a file format; report: a part of the report.",
 )
 @click.option(
     "-o",
@@ -36,11 +46,13 @@ def command() -> None:
 )
 @json_option
 def new(name: str, kind: str, output: Path | None, as_json: bool) -> None:
-    """Write a package with a small working step NAME, its tests and a recipe that uses it.
+    """Write a package with a small working step, reader or report section NAME, its tests and a
+    recipe to try it with.
 
     \b
     coldframe plugin new level-sky
     coldframe plugin new crisp-mean --kind stack -o work/crisp
+    coldframe plugin new numpy-files --kind reader
     """
     folder = output or Path(f"coldframe-{name}")
     written = write_plugin(name, kind, folder)

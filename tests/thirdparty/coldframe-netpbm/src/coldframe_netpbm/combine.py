@@ -1,4 +1,4 @@
-"""A rejection rule of our own: leave out each pixel's lowest and highest share."""
+"""A stack step of our own: the mean without each pixel's lowest and highest share."""
 
 import numpy as np
 
