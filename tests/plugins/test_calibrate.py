@@ -238,14 +238,33 @@ def test_dark_without_its_bias_is_recognised(sensor, masters):
     np.testing.assert_array_equal(by_level.data, without.data)
 
 
-def test_scaling_without_a_bias_is_refused(sensor, masters):
+def without_black(frame):
+    return replace(frame, info=replace(frame.info, black=None))
+
+
+def test_without_a_bias_the_black_level_tells_the_dark_signal(sensor, masters):
+    """Truth: 120 s have twice the dark signal of 60 s, whichever way that is found."""
     light = sensor.frame(Kind.LIGHT, sensor.expose(30, 120.0), 120.0)
-    with pytest.raises(SetAside, match=r"needs a bias"):
-        run(light, {"dark": masters["dark"]})
-    with pytest.raises(SetAside, match=r"needs a bias"):
-        run(light, {"dark": masters["dark"]}, dark_scaling="fit")
-    out = run(light, {"dark": masters["dark"]}, dark_scaling="none")
-    assert "not scaled" in out.history[-1]
+    for scaling in ("exposure", "fit"):
+        known = run(light, {"dark": masters["dark"]}, dark_scaling=scaling)
+        assert known.measures["dark_scale"] == pytest.approx(2, rel=0.01)
+
+
+def test_without_any_offset_the_dark_is_left_as_it_is_and_its_fault_told(sensor, masters):
+    """Truth: the light has twice the dark's signal, so as much again stays: 100%."""
+    light = without_black(sensor.frame(Kind.LIGHT, sensor.expose(30, 120.0), 120.0))
+    dark = without_black(masters["dark"])
+    for scaling, told in (("exposure", 100), ("fit", pytest.approx(100, abs=2)), ("none", None)):
+        out = run(light, {"dark": dark}, dark_scaling=scaling, repair=False)
+        np.testing.assert_allclose(out.data, light.data - dark.data, atol=1e-3)
+        assert "not scaled" in out.history[-1]
+        assert out.measures.get("dark_unmatched") == told
+
+
+def test_flats_that_keep_their_offset_do_not_say_that_it_was_subtracted(sensor):
+    flat = without_black(sensor.frame(Kind.FLAT, sensor.expose(9000, 1.0), 1.0))
+    assert run(flat).info.black is None
+    assert "nothing subtracted" in run(flat).history[-1]
 
 
 def test_no_masters_leaves_the_black_level(sensor):
@@ -385,8 +404,9 @@ def test_flat_of_unknown_past_is_warned_about(sensor, masters, caplog):
     flat = replace(masters["flat"], info=replace(masters["flat"].info, black=None))
     light = sensor.frame(Kind.LIGHT, sensor.expose(40, 60.0), 60.0)
     with caplog.at_level(logging.WARNING):
-        run(light, {**masters, "flat": flat})
-    assert "nothing says that its bias was subtracted" in caplog.text
+        for _ in range(3):
+            run(light, {**masters, "flat": flat})
+    assert caplog.text.count("nothing says that its offset was subtracted") == 1
 
 
 def test_other_size_and_other_pattern(sensor, masters):

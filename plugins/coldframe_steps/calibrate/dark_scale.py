@@ -20,11 +20,16 @@ ROUNDS = 30
 
 @dataclass(frozen=True, slots=True)
 class ScaleFit:
-    """A fitted dark scale, its standard uncertainty, and the number of hot pixels used."""
+    """A fitted dark scale, its standard uncertainty, and the number of hot pixels used.
+
+    scatter : fraction of its dark signal by which a hot pixel strays from the fit, 1 sigma beyond
+    noise: hot pixels do not all follow temperature alike.
+    """
 
     scale: float
     sigma: float
     count: int
+    scatter: float = math.nan
 
 
 def fit_dark_scale(
@@ -90,7 +95,7 @@ def fit_dark_scale(
     if norm <= 0:  # so many outliers that nothing agrees
         return ScaleFit(math.nan, math.nan, int(np.count_nonzero(weight)))
     sigma = math.sqrt(float(np.sum((weight * d * residual) ** 2))) / norm
-    return ScaleFit(k, sigma, int(np.count_nonzero(weight)))
+    return ScaleFit(k, sigma, int(np.count_nonzero(weight)), math.sqrt(scatter))
 
 
 def _weighted_median(values: Array, weights: Array) -> float:

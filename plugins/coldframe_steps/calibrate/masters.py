@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -122,7 +123,9 @@ def _some_of(shape: tuple[int, int], p: int, most: int = 60_000) -> Array:
     return places.ravel()
 
 
-def flat_shape(flat: Frame, cfa: str | None, threshold: float) -> FlatShape:
+def flat_shape(
+    flat: Frame, cfa: str | None, threshold: float, log: logging.Logger
+) -> FlatShape:
     """A flat's level by colour, so that dividing by it corrects shape and not colour.
 
     The level is the clipped mean of the central half by height and width; both greens of a CFA
@@ -138,11 +141,11 @@ def flat_shape(flat: Frame, cfa: str | None, threshold: float) -> FlatShape:
     return _cache.get(
         [flat.data, flat.flags],
         ("flat", cfa, threshold, flat.info.black, flat.info.white),
-        lambda: _shape(flat, cfa, threshold),
+        lambda: _shape(flat, cfa, threshold, log),
     )
 
 
-def _shape(flat: Frame, cfa: str | None, threshold: float) -> FlatShape:
+def _shape(flat: Frame, cfa: str | None, threshold: float, log: logging.Logger) -> FlatShape:
     image = readonly(flat.data)
     dead = ~(image > 0)  # NaN is dead too
     name = f"master flat {flat.info.label}"
@@ -152,7 +155,9 @@ def _shape(flat: Frame, cfa: str | None, threshold: float) -> FlatShape:
             f"({dead.mean():.1%}); a flat must be well above its bias everywhere: "
             "check its exposure and which bias or dark flat was taken from it"
         )
-    if flat.info.black is not None and any(flat.info.black):
+    if flat.info.black is None:  # once for each master, however many lights it serves
+        log.warning("%s: nothing says that its offset was subtracted", name)
+    elif any(flat.info.black):
         raise StepError(
             f"{name} still has its bias in it (black level {max(flat.info.black):g} ADU): "
             "calibrate the flats with a bias or dark flat before combining them"

@@ -8,10 +8,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from coldframe.errors import SetAside
 from coldframe.facts import exposure_text
-from coldframe.frame import UNUSABLE, Array, Flag, Frame, Kind
-from coldframe_steps.calibrate.dark_scale import FEWEST, fit_dark_scale
+from coldframe.frame import UNUSABLE, Array, Flag, Frame, FrameInfo, Kind
+from coldframe.known_offset import dark_signal_known
+from coldframe.matching_rules import DEFAULT_RULES
+from coldframe_steps.calibrate.dark_scale import FEWEST, ScaleFit, fit_dark_scale
 from coldframe_steps.calibrate.masters import HotPixels
 from coldframe_steps.calibrate.neighbours import same_colour
 from coldframe_steps.calibrate.robust import pixel_noise, sample
@@ -20,8 +21,12 @@ from coldframe_steps.kernels.pixels import EMPTY, local_median_at, readonly
 SAME_EXPOSURE = 0.005
 """Exposures this near are the same: cameras round what they write down."""
 
-WITHOUT_BIAS = 0.1
-"""A dark this near in exposure is subtracted unscaled when there is no bias to scale it with."""
+NEAR = float(DEFAULT_RULES["dark"]["temperature"])
+"""°C: a dark farther off than this is never taken unscaled where its scale can be known."""
+
+DOUBLING = 6.0
+"""°C in which dark current doubles (common practice, no source): used only where a dark is far off
+and too few hot pixels tell how far."""
 
 FIT_ABOVE = 20.0
 """Hot pixels that the scale is fitted from stand this many sigmas above their neighbours, so
@@ -35,16 +40,22 @@ LINEAR = 0.9
 class Offset:
     """bias + scale * dark signal, where the dark signal is dark - bias if `dark_has_bias`.
 
-    black : float32 (4,), ADU by CFA position, used where there is no bias. sigma : standard
-    uncertainty of a fitted scale, else NaN. words : what was done, for the history.
+    black : float32 (4,), ADU by CFA position, used where there is no bias. scalable : the dark's
+    signal is known apart from its offset. sigma : standard uncertainty of a fitted scale, scatter :
+    fraction by which hot pixels stray from it, unmatched : fraction of the dark's signal by which
+    the frame has more than was subtracted; NaN where not known. words : what was done, for the
+    history.
     """
 
     bias: Frame | None
     dark: Frame | None
     dark_has_bias: bool
     black: Array
+    scalable: bool = False
     scale: float = 1.0
     sigma: float = math.nan
+    scatter: float = math.nan
+    unmatched: float = math.nan
     words: str = ""
 
     @property
@@ -65,11 +76,12 @@ class Offset:
         return bias + np.float32(self.scale) * signal
 
 
-def choose(frame: Frame, masters: Mapping[str, Frame]) -> Offset:
+def choose(frame: Frame, masters: Mapping[str, Frame], overscan: bool) -> Offset:
     """Which masters belong to a frame of this kind; the dark not scaled yet.
 
     A flat takes its dark flat, else the bias; a dark or dark flat takes the bias; a bias takes
-    nothing; anything else is a light. Where there is no bias the camera's black level stands in.
+    nothing; anything else is a light. Where there is no bias the camera's black level stands in,
+    or the overscan, if that was subtracted.
     """
     kind = frame.info.kind
     bias = None if kind is Kind.BIAS else masters.get("bias")
@@ -81,7 +93,10 @@ def choose(frame: Frame, masters: Mapping[str, Frame]) -> Offset:
     has_bias = dark is not None and contains_bias(dark, bias)
     done = [name for name, master in (("bias", bias), ("dark", dark)) if master is not None]
     words = " and ".join(done) or (f"black level {black.mean():g} ADU" if known else "nothing")
-    return Offset(bias, dark, has_bias, black, words=f"{words} subtracted")
+    scalable = dark is not None and (
+        bias is not None or not has_bias or overscan or dark_signal_known(frame.info, dark.info)
+    )
+    return Offset(bias, dark, has_bias, black, scalable, words=f"{words} subtracted")
 
 
 def contains_bias(dark: Frame, bias: Frame | None) -> bool:
@@ -111,12 +126,7 @@ def leave_unscaled(frame: Frame, offset: Offset) -> Offset:
 
 
 def scale_by_exposure(frame: Frame, offset: Offset) -> Offset:
-    """Dark signal grows with exposure.
-
-    Raises
-    ------
-    SetAside when the dark must be scaled and there is no bias to take out of it first.
-    """
+    """Dark signal grows with exposure; where it is not known apart from the offset it is left."""
     dark = offset.dark
     assert dark is not None
     mine, theirs = frame.info.exposure, dark.info.exposure
@@ -126,33 +136,66 @@ def scale_by_exposure(frame: Frame, offset: Offset) -> Offset:
     if abs(ratio - 1) <= SAME_EXPOSURE:
         return offset
     change = f"{exposure_text(theirs)} to {exposure_text(mine)}"
-    if offset.dark_has_bias and offset.bias is None:
-        if abs(ratio - 1) <= WITHOUT_BIAS:
-            return replace(offset, words=f"{offset.words} (no bias, not scaled from {change})")
-        raise SetAside(
-            f"{frame.info.label} is {exposure_text(mine)} and its dark {dark.info.label} "
-            f"{exposure_text(theirs)}: scaling a dark needs a bias; shoot bias frames, or darks "
-            f"of {exposure_text(mine)}"
-        )
+    if not offset.scalable:
+        words = f"{offset.words} (no bias, not scaled from {change})"
+        return replace(offset, unmatched=ratio - 1, words=words)
     return replace(
         offset, scale=ratio, words=f"{offset.words}, dark scaled by {ratio:.4g} from {change}"
     )
 
 
-def scale_by_hot_pixels(frame: Frame, offset: Offset, hot: HotPixels) -> Offset:
-    """Fit the dark's scale to this frame's hot pixels; too few of them: scale by exposure.
+def is_far(frame: FrameInfo, dark: FrameInfo) -> bool:
+    """Whether a dark is too far off in temperature to be taken as it is."""
+    mine, theirs = frame.temperature, dark.temperature
+    return mine is not None and theirs is not None and abs(mine - theirs) > NEAR + 1e-6
 
-    Raises
-    ------
-    SetAside when there is no bias to take out of the dark first.
+
+def scale_by_hot_pixels(frame: Frame, offset: Offset, hot: HotPixels) -> Offset:
+    """Fit the dark's scale to this frame's hot pixels.
+
+    Too few of them: scale by exposure, and by the usual growth with temperature where that is far.
+    A dark whose signal is not known apart from its offset is left as it is; the fit then tells how
+    far off it is.
     """
+    fit = _fit(frame, offset, hot)
+    if math.isnan(fit.scale):
+        reason = f"only {fit.count} usable hot pixels, {FEWEST} needed to fit the dark's scale"
+        fallback = _scale_by_temperature(frame, scale_by_exposure(frame, offset))
+        return replace(fallback, words=f"{fallback.words} ({reason})")
+    scale = max(fit.scale, 0.0)
+    found = f"{scale:.4f} ± {fit.sigma:.4f} from {fit.count} hot pixels"
+    if not offset.scalable:
+        words = f"{offset.words} (no bias, dark not scaled; {found} would be right)"
+        return replace(offset, unmatched=scale - 1, scatter=fit.scatter, words=words)
+    return replace(
+        offset,
+        scale=scale,
+        sigma=fit.sigma,
+        scatter=fit.scatter,
+        words=f"{offset.words}, dark scaled by {found}",
+    )
+
+
+def _scale_by_temperature(frame: Frame, offset: Offset) -> Offset:
+    """The scale times the usual growth of dark current, for a dark far off in temperature."""
+    assert offset.dark is not None
+    mine, theirs = frame.info.temperature, offset.dark.info.temperature
+    if mine is None or theirs is None or not is_far(frame.info, offset.dark.info):
+        return offset
+    growth = 2.0 ** ((mine - theirs) / DOUBLING)
+    if not offset.scalable:
+        return replace(offset, unmatched=(1 + _or_zero(offset.unmatched)) * growth - 1)
+    words = f"{offset.words}, by {growth:.4g} as dark current doubles every {DOUBLING:g} °C"
+    return replace(offset, scale=offset.scale * growth, words=words)
+
+
+def _or_zero(value: float) -> float:
+    return 0.0 if math.isnan(value) else value
+
+
+def _fit(frame: Frame, offset: Offset, hot: HotPixels) -> ScaleFit:
     dark = offset.dark
     assert dark is not None
-    if offset.dark_has_bias and offset.bias is None:
-        raise SetAside(
-            f"{frame.info.label}: fitting the dark's scale needs a bias; shoot bias frames or "
-            "set dark_scaling to exposure or none"
-        )
     index = hot.index[hot.excess > FIT_ABOVE * hot.sigma]
     marked = frame.flags.copy()
     marked.ravel()[hot.index] |= np.uint8(Flag.HOT)
@@ -166,14 +209,7 @@ def scale_by_hot_pixels(frame: Frame, offset: Offset, hot: HotPixels) -> Offset:
         usable &= frame.data.ravel()[index] < LINEAR * white
         usable &= dark.data.ravel()[index] < LINEAR * white
     variance, shot = _variance(frame, offset, around, counts)
-    fit = fit_dark_scale(mine[usable], theirs[usable], variance[usable], shot, hot.sigma**2)
-    if math.isnan(fit.scale):
-        reason = f"only {fit.count} usable hot pixels, {FEWEST} needed to fit the dark's scale"
-        fallback = scale_by_exposure(frame, offset)
-        return replace(fallback, words=f"{fallback.words} ({reason})")
-    scale = max(fit.scale, 0.0)
-    words = f"dark scaled by {scale:.4f} ± {fit.sigma:.4f} from {fit.count} hot pixels"
-    return replace(offset, scale=scale, sigma=fit.sigma, words=f"{offset.words}, {words}")
+    return fit_dark_scale(mine[usable], theirs[usable], variance[usable], shot, hot.sigma**2)
 
 
 def _above(

@@ -24,6 +24,7 @@ from coldframe_steps.calibrate.neighbours import same_colour
 from coldframe_steps.calibrate.offset import (
     Offset,
     choose,
+    is_far,
     leave_unscaled,
     scale_by_exposure,
     scale_by_hot_pixels,
@@ -62,26 +63,22 @@ def calibrate(
         problem = near_saturation(frame)
         if problem:
             raise SetAside(f"flat {frame.info.label} {problem}")
-    offset = choose(frame, masters)
+    offset = choose(frame, masters, regions.overscan is not None)
     hot = None
     if offset.dark is not None:
         bias = offset.bias if offset.dark_has_bias else None
         hot = hot_pixels(offset.dark, bias, frame.info.cfa, params["hot_threshold"])
         if not light or params["dark_scaling"] == "none":
             offset = leave_unscaled(frame, offset)
-        elif params["dark_scaling"] == "exposure":
-            offset = scale_by_exposure(frame, offset)
-        else:
+        elif params["dark_scaling"] == "fit" or is_far(frame.info, offset.dark.info):
             offset = scale_by_hot_pixels(frame, offset, hot)
+        else:
+            offset = scale_by_exposure(frame, offset)
     _check_offset(frame, offset)
     shape = None
     flat = masters.get("flat") if light else None
     if flat is not None:
-        if flat.info.black is None:
-            log.warning(
-                "master flat %s: nothing says that its bias was subtracted", flat.info.label
-            )
-        shape = flat_shape(flat, frame.info.cfa, params["cold_threshold"])
+        shape = flat_shape(flat, frame.info.cfa, params["cold_threshold"], log)
     pedestal = float(params["pedestal"]) if light else 0.0
     return _calibrated(
         frame,
@@ -181,7 +178,8 @@ def _calibrated(
         table = readonly(same_colour(info.cfa), np.int32)
         repaired = repair_pixels(data, flags, BAD, table, bad)
     changes: dict[str, Any] = {}
-    if info.kind is not Kind.BIAS:
+    nothing = offset.bias is None and offset.dark is None and overscan is None and not info.black
+    if info.kind is not Kind.BIAS and not nothing:
         changes["black"] = (pedestal,)
         if info.white is not None:
             changes["white"] = info.white - level + pedestal
@@ -200,6 +198,10 @@ def _calibrated(
         words.append(f"{hot.index.size} hot pixels")
     if not math.isnan(offset.sigma):
         measures["dark_scale_sigma"] = offset.sigma
+    if not math.isnan(offset.scatter):
+        measures["dark_scale_scatter"] = 100 * offset.scatter
+    if not math.isnan(offset.unmatched):
+        measures["dark_unmatched"] = 100 * offset.unmatched
     if shape is not None:
         measures["cold_pixels"] = float(shape.cold.size)
         levels = ", ".join(

@@ -22,16 +22,17 @@ class Calibrate(FrameStep):
     """Subtract bias and dark, divide by the flat, flag and repair bad pixels."""
 
     name = "calibrate"
-    version = "2"
+    version = "3"
     about = "Subtract bias and dark, divide by the flat, find bad pixels and repair them."
     master_kinds = ("bias", "dark", "flat", "dark-flat")
     params: ClassVar[Mapping[str, Mapping[str, Any]]] = {
         "dark_scaling": {
             "enum": ["none", "exposure", "fit"],
             "default": "exposure",
-            "description": "Scale the dark not at all, by exposure (needs a bias when exposures "
-            "differ), or by a fit to each frame's hot pixels (needs a bias; for sensors whose "
-            "temperature drifts).",
+            "description": "Scale the dark not at all, by exposure, or by a fit to each frame's "
+            "hot pixels (for sensors whose temperature drifts). By exposure, too, a dark more than "
+            "3 °C off is fitted. Scaling needs a bias, a black level or an overscan: without any "
+            "the dark is subtracted as it is.",
         },
         "repair": {
             "type": "boolean",
@@ -82,6 +83,12 @@ class Calibrate(FrameStep):
     columns: ClassVar[Mapping[str, Column]] = {
         "dark_scale": Column("ratio", "factor applied to the master dark's signal"),
         "dark_scale_sigma": Column("ratio", "standard uncertainty of the fitted factor"),
+        "dark_scale_scatter": Column(
+            "%", "how far hot pixels stray from the fitted dark: so much of their signal stays"
+        ),
+        "dark_unmatched": Column(
+            "%", "dark signal beyond what was subtracted, when the dark could not be scaled"
+        ),
         "overscan_level": Column("ADU", "level subtracted by overscan"),
         "hot_pixels": Column("count", "hot pixels in the master dark"),
         "cold_pixels": Column("count", "cold pixels in the master flat"),
@@ -118,7 +125,7 @@ class Calibrate(FrameStep):
         ------
         SetAside
             The frame is in colour, a master has another size or CFA pattern, the dark is
-            brighter than the light or cannot be scaled, or a flat frame is near saturation.
+            brighter than the light, or a flat frame is near saturation.
         StepError
             The master flat is no good, or a region lies outside the frame.
         """
