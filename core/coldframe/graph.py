@@ -125,7 +125,7 @@ class _Compiler:
 
     def compile(self, frames: Sequence[tuple[FrameInfo, str]]) -> Plan:
         lit = {info.night for info, _ in frames if info.kind is Kind.LIGHT}
-        masters = Masters(self.plan, lit)
+        masters = Masters(self.plan, self.registry, lit)
         for spec in self.recipe.inputs.values():
             self._input(spec, frames)
         for use in self.uses.values():
@@ -235,8 +235,8 @@ class _Compiler:
                 decisions |= self._decide(use, items, g)
                 self._note_group(step.id, g)
         out = []
-        for index, item in enumerate(items):
-            uses = masters.of(step, item) if step.masters else ()
+        found = masters.of(step, items) if step.masters else [()] * len(items)
+        for index, (item, uses) in enumerate(zip(items, found, strict=True)):
             if uses is None:
                 continue
             served = {one.kind: one.product for one in uses}

@@ -86,6 +86,8 @@ def blend_of(
 ) -> Blend | str:
     """The nearest colder and the nearest warmer dark whose only fault is their temperature.
 
+    A dark that could be fitted has that fault too: one made of two comes before it.
+
     Never beyond what was measured: the frame lies between the two darks, and they at most `span`
     apart. Gives the reason in words when there is no such pair.
     """
@@ -93,7 +95,8 @@ def blend_of(
         return doubling
     wanted = frame.temperature
     assert wanted is not None
-    near = [r.index for r in ranked if r.beyond == ("temperature",) and not r.scaled]
+    warm = [r for r in ranked if r.beyond == ("temperature",) or r.fitted]
+    near = [r.index for r in warm if not r.scaled]
     known = [(t, i) for i in near if (t := infos[i].temperature) is not None]
     colder = max((c for c in known if c[0] <= wanted), default=None)
     warmer = min((c for c in known if c[0] > wanted), default=None)

@@ -10,6 +10,7 @@ from typing import Any
 from coldframe.facts import SENSOR_FACTS, describe, exposure_text, fact, fact_words, show
 from coldframe.frame import FrameInfo, Kind
 from coldframe.grouping import DEFAULT_TOLERANCES, Group, group
+from coldframe.known_offset import dark_signal_known
 from coldframe.matching_rules import DEFAULT_RULES, RULES_SCHEMA, rules_for
 
 __all__ = [
@@ -42,7 +43,8 @@ class Match:
     for every fact that only one side knows; for a dark that will be scaled the exposure counts 1
     plus the number of stops it is off (twice the stops when it has to be scaled up, which
     amplifies its noise). runner_up : the next best candidate within tolerance. reason : what was
-    decided, in plain words. scaled : the dark's exposure differs and it has to be scaled.
+    decided, in plain words. scaled : the dark's exposure differs and it has to be scaled. fitted :
+    its temperature is beyond the tolerance, and its scale has to be fitted to the frame.
     """
 
     index: int | None
@@ -51,6 +53,7 @@ class Match:
     runner_up: int | None = None
     reason: str = ""
     scaled: bool = False
+    fitted: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,6 +71,7 @@ class Ranked:
     words: str
     beyond: tuple[str, ...] = ()
     scaled: bool = False
+    fitted: bool = False
 
 
 @dataclass(slots=True)
@@ -80,6 +84,7 @@ class Comparison:
     distances: dict[str, float] = field(default_factory=dict)
     total: float = 0.0
     scaled: bool = False
+    fitted: bool = False
 
     @property
     def fits(self) -> bool:
@@ -111,7 +116,8 @@ def match(
     candidates : the masters' facts.
     rules : this kind's part of a recipe's `match:` block; what it does not set is as in
         `DEFAULT_RULES`.
-    bias : a master bias serves this frame too, so a dark of another exposure can be scaled.
+    bias : a master bias serves this frame too, so that a dark can be scaled; without, it can where
+        black levels or overscans tell (see `coldframe.known_offset`).
     ages : most days between the frame and each candidate, on top of the rules; none: no limit.
     costs : added to each candidate's total, in tolerances.
 
@@ -132,7 +138,8 @@ def best_of(kind: Kind, candidates: Sequence[FrameInfo], ranked: Sequence[Ranked
     if best.fits:
         second = ranked[1].index if len(ranked) > 1 and ranked[1].fits else None
         said = f"{name}: {best.words}"
-        return Match(best.index, best.distances, best.total, second, said, best.scaled)
+        how = best.scaled, best.fitted
+        return Match(best.index, best.distances, best.total, second, said, *how)
     nearest = f"nearest {name} ({describe(candidates[best.index])})"
     return Match(None, best.distances, math.inf, None, f"{nearest} {best.words}")
 
@@ -179,6 +186,7 @@ def rank(
             or "all settings match",
             beyond=() if seen[i].wrong else tuple(seen[i].beyond),
             scaled=seen[i].scaled,
+            fitted=seen[i].fitted,
         )
         for i in sorted(range(len(candidates)), key=place)
     ]
@@ -207,7 +215,8 @@ def settled(
         for name in ("aperture", "focal_length"):
             _near_fraction(out, name, fact(frame, name), fact(other, name), rule[name])
     elif kind is not Kind.BIAS:
-        _exposure(out, frame.exposure, other.exposure, rule, bias)
+        known = bias or dark_signal_known(frame, other)
+        _exposure(out, frame.exposure, other.exposure, rule, known)
     return out
 
 
@@ -216,10 +225,21 @@ def _compare(
 ) -> Comparison:
     out = settled(frame, kind, other, rule, bias)
     if kind is not Kind.FLAT:
-        _temperature(out, frame.temperature, other.temperature, rule["temperature"])
+        reach = fit_reach(frame, other, rule, bias)
+        _temperature(out, frame.temperature, other.temperature, rule["temperature"], reach)
     if rule["age_days"] is not None:
         _age(out, frame, other, rule["age_days"])
     return out
+
+
+def fit_reach(
+    frame: FrameInfo, other: FrameInfo, rule: Mapping[str, Any], bias: bool
+) -> float:
+    """Up to how far off (°C) a candidate may serve: a dark's scale can be fitted beyond the
+    tolerance, where its signal is known apart from its offset."""
+    wide = float(rule.get("fitted_temperature", 0.0))
+    near = float(rule["temperature"])
+    return max(near, wide) if wide and (bias or dark_signal_known(frame, other)) else near
 
 
 def _missing(out: Comparison, name: str, mine: Any, theirs: Any) -> bool:
@@ -261,7 +281,7 @@ def _count(out: Comparison, name: str, distance: float, tolerance: float) -> boo
 
 
 def _temperature(
-    out: Comparison, mine: float | None, theirs: float | None, tolerance: float
+    out: Comparison, mine: float | None, theirs: float | None, tolerance: float, reach: float
 ) -> None:
     if mine is None or theirs is None:
         if mine is None and theirs is None:
@@ -270,10 +290,14 @@ def _temperature(
         return
     off = theirs - mine
     words = f"{abs(off):.1f} °C {'warmer' if off > 0 else 'colder'}"
-    if not _count(out, "temperature", abs(off), tolerance):
-        out.beyond["temperature"] = f"is {words}; tolerance {tolerance:g}"
-    elif abs(off) >= 0.05:
+    near = _count(out, "temperature", abs(off), tolerance)
+    if near and abs(off) >= 0.05:
         out.notes.append(words)
+    elif not near and abs(off) <= reach * (1 + 1e-9):
+        out.fitted = True
+        out.notes.append(f"{words}, its scale fitted to the frame")
+    elif not near:
+        out.beyond["temperature"] = f"is {words}; tolerance {max(tolerance, reach):g}"
 
 
 def _exposure(
@@ -281,7 +305,7 @@ def _exposure(
     mine: float | None,
     theirs: float | None,
     rule: Mapping[str, Any],
-    bias: bool,
+    scalable: bool,
 ) -> None:
     if mine is None or theirs is None:
         _missing(out, "exposure", mine, theirs)
@@ -294,7 +318,7 @@ def _exposure(
     words = f"{exposure_text(theirs)} against {exposure_text(mine)}"
     limit = rule.get("scale_limit", 1.0)
     stops = math.log2(theirs / mine) if theirs > 0 and mine > 0 else -math.inf
-    if rule.get("scale", False) and bias and -stops <= math.log2(limit) + 1e-9:
+    if rule.get("scale", False) and scalable and -stops <= math.log2(limit) + 1e-9:
         out.scaled = True
         out.distances["exposure"] = distance
         out.total += 1.0 + (stops if stops > 0 else -2 * stops)
@@ -303,7 +327,7 @@ def _exposure(
     _count(out, "exposure", distance, tolerance)
     if not rule.get("scale", False):
         why = ""
-    elif not bias:
+    elif not scalable:
         why = ", and without a bias it cannot be scaled"
     else:
         why = f", more than {limit:g} times too short to scale"

@@ -8,10 +8,11 @@ from typing import Any
 from coldframe.frame import Kind
 
 _MISSING: Mapping[str, Any] = {
-    "enum": ["warn", "set-aside", "stop"],
-    "default": "warn",
-    "description": "What to do with a frame that no master fits: go on without and warn, leave "
-    "the frame out, or stop the run.",
+    "enum": ["as-others", "warn", "set-aside", "stop"],
+    "default": "as-others",
+    "description": "What to do with a frame that no master fits: leave a light out where comparable "
+    "lights (same camera, target and filter) have such a master, and else go on without and warn; "
+    "always go on without and warn; always leave the frame out; or stop the run.",
 }
 
 
@@ -57,6 +58,13 @@ RULES_SCHEMA: Mapping[str, Any] = {
         "dark": _block(
             "Matching of dark masters.",
             temperature=_temperature(3),
+            fitted_temperature=_number(
+                0,
+                "°C",
+                "Largest difference in sensor temperature where the step fits the dark's scale "
+                "to each frame: beyond `temperature` a dark then still serves, if a bias, a black "
+                "level or an overscan tells its signal. 0: none beyond `temperature`.",
+            ),
             exposure=_number(0.02, "fraction", "Largest difference in exposure left unscaled."),
             age_days=_age(),
             scale={

@@ -16,14 +16,13 @@ from typing import Any
 import numpy as np
 
 from coldframe.frame import Array, FrameInfo, Kind
-from coldframe.matching import DIGITS, rules_for, settled
+from coldframe.matching import DIGITS, fit_reach, rules_for, settled
 from coldframe.serving import (
-    LIBRARY_COST,
     OTHER_NIGHT_COST,
     Candidate,
     Served,
     Shelf,
-    of_other_camera,
+    eligible,
     serve_kind,
 )
 
@@ -62,7 +61,7 @@ class Nearest:
             table = self._tables[key]
             rule = self._rules.get(kind.value, {})
             served = serve_kind(frame, kind, table.first(frame), rule, bias, self._shelf)
-            if served.chosen is None and rule.get("interpolate"):
+            if (served.chosen is None or served.found.fitted) and rule.get("interpolate"):
                 # A blend is made of two masters that are not the nearest for themselves.
                 served = serve_kind(frame, kind, table.candidates, rule, bias, self._shelf)
             bias = bias or (kind is Kind.BIAS and served.chosen is not None)
@@ -73,9 +72,9 @@ class Nearest:
 def _settled_facts(frame: FrameInfo) -> tuple[Any, ...]:
     """All that `settled` looks at."""
     return (
-        frame.camera, frame.shape, frame.binning, frame.cfa, frame.filter, frame.iso,
+        frame.kind, frame.camera, frame.shape, frame.binning, frame.cfa, frame.filter, frame.iso,
         frame.gain_setting, frame.offset, frame.optics, frame.lens, frame.aperture,
-        frame.focal_length, frame.exposure,
+        frame.focal_length, frame.exposure, frame.black, frame.overscan,
     )  # fmt: skip
 
 
@@ -84,7 +83,8 @@ class _Table:
     """Candidates and how they compare with frames alike; arrays run by candidate, (n,).
 
     total, wrong, beyond : as far as they do not depend on temperature, time and night.
-    temperature (°C), start (s) : NaN where not known. age : most days, NaN without limit.
+    temperature (°C), start (s) : NaN where not known. age : most days, NaN without limit. reach :
+    most that the temperature may be off, °C.
     """
 
     candidates: tuple[Candidate, ...]
@@ -96,8 +96,9 @@ class _Table:
     age: Array
     nights: tuple[str | None, ...]
     belongs: tuple[str, ...]
-    library: Array
+    own: Array  # what a candidate costs whichever frame it serves
     warmth: float | None  # tolerance of temperature, °C; None where it does not count
+    reach: Array
     costs: dict[str | None, Array] = field(default_factory=dict)  # by the frame's night
 
     @classmethod
@@ -110,7 +111,7 @@ class _Table:
         bias: bool,
     ) -> _Table:
         full = rules_for(kind, rule)
-        near = tuple(c for c in candidates if not of_other_camera(frame, c))
+        near = tuple(c for c in candidates if eligible(frame, c))
         seen = [settled(frame, kind, c.info, full, bias) for c in near]
         limits = [
             [days for days in (full["age_days"], c.age_days) if days is not None] for c in near
@@ -125,8 +126,11 @@ class _Table:
             age=np.array([min(known) if known else math.nan for known in limits]),
             nights=tuple(c.info.night for c in near),
             belongs=tuple(c.night for c in near),
-            library=np.array([LIBRARY_COST * c.library for c in near]),
+            own=np.array([c.own_cost for c in near]),
             warmth=None if kind is Kind.FLAT else float(full["temperature"]),
+            reach=np.array(
+                [0.0 if kind is Kind.FLAT else fit_reach(frame, c.info, full, bias) for c in near]
+            ),
         )
 
     def first(self, frame: FrameInfo) -> Sequence[Candidate]:
@@ -138,7 +142,7 @@ class _Table:
         beyond = self.beyond
         if self.warmth is not None:
             off = np.abs(self.temperature - _number(frame.temperature))
-            total, beyond = _add(total, beyond, off, self.warmth)
+            total, beyond = _add(total, beyond, off, self.warmth, self.reach)
             if frame.temperature is None:
                 total = total - np.isnan(self.temperature)  # unknown on both sides costs nothing
         counted = ~np.isnan(self.age)
@@ -156,7 +160,7 @@ class _Table:
         """As `Candidate.cost`, by candidate."""
         if night not in self.costs:
             other = [bool(own) and own != night for own in self.belongs]
-            self.costs[night] = self.library + OTHER_NIGHT_COST * np.array(other)
+            self.costs[night] = self.own + OTHER_NIGHT_COST * np.array(other)
         return self.costs[night]
 
     def _days(self, frame: FrameInfo) -> Array:
@@ -169,12 +173,22 @@ class _Table:
         return days
 
 
-def _add(total: Array, beyond: Array, off: Array, tolerance: Array | float) -> tuple[Array, Array]:
-    """Totals and counts of facts beyond tolerance, with one more fact; NaN: known on one side."""
+def _add(
+    total: Array,
+    beyond: Array,
+    off: Array,
+    tolerance: Array | float,
+    reach: Array | None = None,
+) -> tuple[Array, Array]:
+    """Totals and counts of facts beyond tolerance, with one more fact; NaN: known on one side.
+
+    reach : how far off a candidate may be, where that is not the tolerance.
+    """
     with np.errstate(divide="ignore", invalid="ignore"):
         share = np.where(off == 0, 0.0, off / tolerance)
     unknown = np.isnan(off)
-    over = ~unknown & (off > np.asarray(tolerance) * (1 + 1e-9))
+    most = np.asarray(tolerance) if reach is None else reach
+    over = ~unknown & (off > most * (1 + 1e-9))
     return total + np.where(unknown, 1.0, share), beyond + over
 
 

@@ -33,11 +33,12 @@ class Item:
 
 @dataclass(frozen=True, slots=True)
 class SetAsideFrame:
-    """A frame that the plan itself leaves out."""
+    """A frame that the plan itself leaves out. fault : the same for frames left out for one cause."""
 
     info: FrameInfo
     reason: str
     step: str
+    fault: str = ""
 
 
 @dataclass

@@ -65,7 +65,8 @@ def find_recipe(name: str, beside: Path | None = None) -> Path:
 
 
 def load_document(path: Path, overrides: Sequence[str] = ()) -> Document:
-    """Read a recipe file and what it extends, then apply `step.param=value` overrides.
+    """Read a recipe file and what it extends, then apply `step.param=value` overrides (and
+    `step.match.kind.rule=value`).
 
     Raises RecipeError (a fault in a file) or UsageError (a fault in an override).
     """
@@ -93,10 +94,14 @@ def load_document(path: Path, overrides: Sequence[str] = ()) -> Document:
             raise UsageError(
                 f"--with {text}: no step '{step}'" + nearest(step, names, "steps", "input")
             )
-        block = steps[step].setdefault("with", {})
+        # step.match.KIND.RULE sets a rule of matching, all else a parameter.
+        first, *rest = param.split(".") if param.startswith("match.") else ("with", param)
+        block = steps[step]
+        for key in (first, *rest[:-1]):
+            block = block.setdefault(key, {}) if isinstance(block, dict) else {}
         if isinstance(block, dict):
-            block[param] = parsed
-        document.overrides["steps", step, "with", param] = text
+            block[rest[-1]] = parsed
+        document.overrides["steps", step, first, *rest] = text
     return document
 
 

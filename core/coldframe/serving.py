@@ -9,6 +9,7 @@ from typing import Any
 
 from coldframe.frame import FrameInfo, Kind
 from coldframe.interpolation import Blend, Doubling, blend_of
+from coldframe.known_offset import tells_offset
 from coldframe.matching import Match, Ranked, best_of, rank, rules_for
 
 LIBRARY_COST = 0.05
@@ -17,6 +18,13 @@ LIBRARY_COST = 0.05
 OTHER_NIGHT_COST = 0.1
 """The same for a master of another night of lights: what a night brings serves the night itself."""
 
+STAND_IN_COST = 10.0
+"""Tolerances that a bias is worth over a dark or dark flat that stands in for it."""
+
+STAND_IN_SHARE = 0.1
+"""A dark stands in for a light's bias up to this share of the light's exposure: no more than so
+much of the light's dark signal is then taken for offset (our own choice)."""
+
 
 @dataclass(frozen=True, slots=True)
 class Candidate:
@@ -24,7 +32,8 @@ class Candidate:
 
     key : its store key. sources : ids of the frames in it. library : it comes from the library.
     age_days : most days from the frame, by the library's rule; None: no limit. night : the night
-    of lights it was shot in, "" when it belongs to no one night.
+    of lights it was shot in, "" when it belongs to no one night. stands_in : it is a dark or a dark
+    flat, for frames whose bias and offset nothing else tells.
     """
 
     key: str
@@ -34,6 +43,7 @@ class Candidate:
     library: bool = False
     age_days: float | None = None
     night: str = ""
+    stands_in: bool = False
 
     @property
     def name(self) -> str:
@@ -43,7 +53,13 @@ class Candidate:
     def cost(self, frame: FrameInfo) -> float:
         """Tolerances that a frame's own night is worth."""
         other = bool(self.night) and self.night != frame.night
-        return LIBRARY_COST * self.library + OTHER_NIGHT_COST * other
+        return self.own_cost + OTHER_NIGHT_COST * other
+
+    @property
+    def own_cost(self) -> float:
+        """Tolerances that it costs whichever frame it serves; of stand-ins the shortest wins."""
+        time = self.info.exposure or 0.0
+        return LIBRARY_COST * self.library + self.stands_in * (STAND_IN_COST + time / (time + 1))
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,15 +132,27 @@ def serve(
     # Bias first: whether a dark may be scaled depends on it.
     for kind in sorted(by_kind, key=lambda kind: kind is not Kind.BIAS):
         bias = any(one.kind is Kind.BIAS and one.chosen is not None for one in out)
-        near = [c for c in by_kind[kind] if not of_other_camera(frame, c)]
+        near = [c for c in by_kind[kind] if eligible(frame, c)]
         out.append(serve_kind(frame, kind, near, rules.get(kind.value, {}), bias, shelf))
     return out
 
 
-def of_other_camera(frame: FrameInfo, candidate: Candidate) -> bool:
-    """A library may hold many cameras' masters; those of others are not worth a look."""
+def eligible(frame: FrameInfo, candidate: Candidate) -> bool:
+    """Whether a candidate is worth a look for this frame.
+
+    A library may hold many cameras' masters; those of others are not. What stands in for a bias
+    does so for flats, and for lights exposed much longer, where nothing else tells their offset.
+    """
     known = candidate.info.camera and frame.camera
-    return bool(candidate.library and known and candidate.info.camera != frame.camera)
+    if candidate.library and known and candidate.info.camera != frame.camera:
+        return False
+    if not candidate.stands_in:
+        return True
+    if tells_offset(frame):
+        return False
+    mine, theirs = frame.exposure, candidate.info.exposure
+    short = mine is not None and theirs is not None and theirs <= STAND_IN_SHARE * mine
+    return frame.kind is Kind.FLAT or (frame.kind is Kind.LIGHT and short)
 
 
 def serve_kind(
@@ -143,7 +171,8 @@ def serve_kind(
     found = best_of(kind, infos, ranked)
     note, blend = found.reason, None
     full = rules_for(kind, rule)
-    if found.index is None and full.get("interpolate") and frame.temperature is not None:
+    far = found.index is None or found.fitted
+    if far and full.get("interpolate") and frame.temperature is not None:
         doubling = shelf.doubling(frame.camera) if shelf else "there is no calibration library"
         made = blend_of(frame, infos, ranked, doubling, full["interpolate_span"])
         if isinstance(made, Blend):
@@ -154,6 +183,8 @@ def serve_kind(
             note = f"dark: {made.words(low.name, high.name)}"
         else:
             note = f"{found.reason}; and none can be interpolated: {made}"
+    elif found.index is not None and candidates[found.index].stands_in:
+        note = f"{found.reason}; no bias serves it, {candidates[found.index].name} stands in"
     elif found.index is not None and candidates[found.index].library:
         note = f"{found.reason} ({candidates[found.index].name})"
     return Served(kind, tuple(candidates), ranked, found, blend, note)

@@ -157,6 +157,16 @@ class Step(ABC):
         """
         return {}
 
+    def foresee(
+        self, frame: FrameInfo, masters: Mapping[str, FrameInfo], params: Mapping[str, Any]
+    ) -> str:
+        """What this step will do otherwise than asked, for want of a master. Optional.
+
+        Told from facts alone, before any pixel is read, so that `coldframe plan` can say it with
+        the number of frames; words that hold for every such frame. "" for nothing.
+        """
+        return ""
+
     @classmethod
     def has_survey(cls) -> bool:
         """Whether this step looks at every frame before it decides."""

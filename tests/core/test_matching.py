@@ -185,6 +185,42 @@ def test_of_equals_the_one_nearest_in_time_wins():
     assert match(LIGHT, Kind.DARK, darks).index == 1
 
 
+BLACK = replace(DARK, black=(512.0,) * 4)
+
+
+@pytest.mark.parametrize(
+    ("light", "dark", "bias", "fits"),
+    [
+        ({"black": (512.0,)}, {"black": (512.0,) * 4}, False, True),
+        ({"black": (512.0,)}, {"black": (500.0,) * 4}, False, False),
+        ({}, {"black": (0.0,)}, False, True),  # its offset was subtracted already
+        ({}, {}, False, False),
+        ({"overscan": (0, 40, 0, 4)}, {"overscan": (0, 40, 0, 4)}, False, True),
+        ({}, {}, True, True),
+    ],
+)
+def test_a_dark_is_scaled_and_fitted_where_its_signal_is_known(light, dark, bias, fits):
+    mine, rule = replace(LIGHT, **light), {"fitted_temperature": 15}
+    long = match(mine, Kind.DARK, [replace(DARK, exposure=300.0, **dark)], rule, bias=bias)
+    far = match(mine, Kind.DARK, [replace(DARK, temperature=4.4, **dark)], rule, bias=bias)
+    assert (long.index, far.index) == ((0, 0) if fits else (None, None))
+    assert (long.scaled, far.fitted) == (fits, fits)
+    if fits:
+        assert "9.8 °C colder, its scale fitted" in far.reason
+        assert far.total == pytest.approx(9.8 / 3)
+
+
+def test_a_dark_is_fitted_no_farther_than_the_recipe_says_and_never_before_a_near_one():
+    darks = [replace(BLACK, temperature=t) for t in (-1.0, 4.4, 12.0)]
+    light, rule = replace(LIGHT, black=BLACK.black), {"fitted_temperature": 15}
+    assert match(light, Kind.DARK, darks, rule).index == 2
+    assert match(light, Kind.DARK, darks[:2], rule).index == 1
+    refused = match(light, Kind.DARK, darks[:1], rule)
+    assert refused.index is None
+    assert "15.2 °C colder; tolerance 15" in refused.reason
+    assert match(light, Kind.DARK, darks[1:2]).index is None
+
+
 def test_no_candidates():
     assert match(LIGHT, Kind.DARK_FLAT, []).reason == "there is no dark flat"
 
@@ -195,7 +231,7 @@ def test_rules_schema_holds_its_own_defaults_and_refuses_unknown_keys():
     with pytest.raises(jsonschema.ValidationError):
         jsonschema.validate({"dark": {"temperatur": 3}}, RULES_SCHEMA)
     assert rules_for(Kind.DARK, {"scale": False})["temperature"] == 3
-    assert {rule["missing"] for rule in DEFAULT_RULES.values()} == {"warn"}
+    assert {rule["missing"] for rule in DEFAULT_RULES.values()} == {"as-others"}
 
 
 temperatures = st.lists(st.floats(-30, 40), min_size=1, max_size=8)

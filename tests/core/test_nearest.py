@@ -31,6 +31,8 @@ RULES = (
     {"dark": {"temperature": 1.0, "scale": False, "missing": "stop"}, "flat": {"age_days": 3}},
     {"dark": {"interpolate": True, "temperature": 0.04}, "bias": {"age_days": 10}},
     {"dark": {"temperature": 0.0, "exposure": 0.0}, "flat": {"aperture": 0.0}},
+    {"dark": {"temperature": 0.3, "fitted_temperature": 2.0}},
+    {"dark": {"interpolate": True, "temperature": 0.04, "fitted_temperature": 2.0}},
 )
 
 
@@ -48,6 +50,7 @@ def some_info(rng, kind, night):
         lens=one_of("l", None), filter=one_of("L", "R", None), aperture=one_of(2.8, 2.8, 4.0, None),
         temperature=one_of(-10.0, -10.0, -9.5, -8.0, float(np.round(rng.normal(-9, 2), 1)), None),
         start=one_of(start, start, None), night=night or None, shape=(10, 10), cfa="RGGB",
+        black=one_of((500.0,), (500.0,), None),
     )  # fmt: skip
 
 
@@ -66,6 +69,7 @@ def test_the_quick_way_gives_the_same_masters(rules):
                 Candidate(
                     f"{kind}{i}", info, f"{kind} {i}", library=library, night="" if library else own,
                     age_days=[None, None, 2.0][rng.integers(3)],
+                    stands_in=kind is Kind.BIAS and not library and bool(rng.random() < 0.2),
                 )
             )  # fmt: skip
     if "interpolate" in rules.get("dark", {}):  # a dark of unknown temperature fits every frame

@@ -9,6 +9,7 @@ import click
 from coldframe.cli.log import logging_options
 from coldframe.cli.options import make_request, planning_options, scheduler_option
 from coldframe.cli.show import bytes_text, json_option, print_json, print_table, seconds_text, tell
+from coldframe.lines import aside_lines
 from coldframe.prepared import Prepared
 from coldframe.report.record import MasterUse
 
@@ -53,7 +54,10 @@ def describe(prepared: Prepared) -> dict[str, Any]:
     labels |= {key: master.name for key, master in plan.borrowed.items()}
     matches = []
     for spec in prepared.recipe.steps.values():
-        own = {item.key for name in spec.masters for item in plan.flows[name]} | set(plan.borrowed)
+        if spec.id not in plan.candidates:
+            continue
+        own = {c.key for found in plan.candidates[spec.id].values() for c in found}
+        own |= set(plan.borrowed)
         served: dict[tuple[str, str], list[MasterUse]] = {}
         for item in plan.flows[spec.id]:
             for use in item.masters:
@@ -85,6 +89,7 @@ def describe(prepared: Prepared) -> dict[str, Any]:
             *({"frame": label, "reason": reason} for label, reason in found.set_aside),
             *({"frame": s.info.label, "reason": s.reason} for s in plan.set_aside),
         ],
+        "set_aside_lines": aside_lines(found.set_aside, plan.set_aside),
         "groups": [
             {"step": step, "group": label, "frames": count}
             for step, groups in plan.groups.items()
@@ -130,8 +135,8 @@ def _print(facts: dict[str, Any]) -> None:
         "Masters", ["for step", "kind", "master", "frames", "farthest match"],
         [[m["step"], m["kind"], m["master"], m["frames"], m["farthest"]] for m in facts["matches"]],
     )  # fmt: skip
-    for row in facts["set_aside"]:
-        click.echo(f"set aside {row['frame']}: {row['reason']}")
+    for line in facts["set_aside_lines"]:
+        click.echo(line)
     for warning in facts["warnings"]:
         click.echo(f"warning: {warning}")
     cost, tasks = facts["estimate"], facts["tasks"]

@@ -10,6 +10,7 @@ import click
 from coldframe.cli.log import logging_options
 from coldframe.cli.options import make_request, planning_options, scheduler_option
 from coldframe.cli.show import json_option, print_json, seconds_text, tell
+from coldframe.lines import aside_lines
 from coldframe.report.record import RunRecord
 
 
@@ -56,11 +57,8 @@ def execute(prepared: Any, registry: Any) -> RunRecord:
     tell(f"recipe {prepared.recipe.name}: {prepared.why}")
     for line in prepared.cameras:
         tell(f"camera file {line}")
-    for label, reason in prepared.scan.set_aside:
-        tell(f"set aside {label}: {reason}")
-    for aside in prepared.plan.set_aside:
-        if aside.step == "vet":
-            tell(f"set aside {aside.info.label}: {aside.reason}")
+    for line in aside_lines(prepared.scan.set_aside, prepared.plan.set_aside):
+        tell(line)
     before = (*prepared.scan.warnings, *prepared.plan.warnings)
     for warning in before:
         tell(f"warning: {warning}")

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
 from coldframe.frame import Kind
 from coldframe.report.record import FrameRecord, MasterUse, ProductRecord, RunRecord
+
+_NUMBER = re.compile(r"\d+(?:\.\d+)?")
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,11 +93,17 @@ def before_stack(record: RunRecord, frame: FrameRecord, stack: ProductRecord) ->
 
 
 def reasons(frames: Sequence[FrameRecord]) -> dict[str, list[FrameRecord]]:
-    """Set-aside frames by reason, the most common first."""
+    """Set-aside frames by reason, the most common first.
+
+    Reasons that differ in their numbers only are one, in the words of the first frame.
+    """
     found: dict[str, list[FrameRecord]] = {}
+    words: dict[str, str] = {}
     for frame in frames:
         if not frame.used:
-            found.setdefault(frame.reason or "no reason recorded", []).append(frame)
+            reason = frame.reason or "no reason recorded"
+            first = words.setdefault(_NUMBER.sub("#", reason), reason)
+            found.setdefault(first, []).append(frame)
     return dict(sorted(found.items(), key=lambda item: -len(item[1])))
 
 

@@ -13,13 +13,11 @@ from coldframe.frame import UNUSABLE, Array, Flag, Frame, FrameInfo, Kind
 from coldframe.known_offset import dark_signal_known
 from coldframe.matching_rules import DEFAULT_RULES
 from coldframe_steps.calibrate.dark_scale import FEWEST, ScaleFit, fit_dark_scale
+from coldframe_steps.calibrate.foresight import SAME_EXPOSURE
 from coldframe_steps.calibrate.masters import HotPixels
 from coldframe_steps.calibrate.neighbours import same_colour
 from coldframe_steps.calibrate.robust import pixel_noise, sample
 from coldframe_steps.kernels.pixels import EMPTY, local_median_at, readonly
-
-SAME_EXPOSURE = 0.005
-"""Exposures this near are the same: cameras round what they write down."""
 
 NEAR = float(DEFAULT_RULES["dark"]["temperature"])
 """°C: a dark farther off than this is never taken unscaled where its scale can be known."""

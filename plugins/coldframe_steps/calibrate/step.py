@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping
 from typing import Any, ClassVar
 
-from coldframe.frame import Frame
+from coldframe.frame import Frame, FrameInfo
 from coldframe.step import Column, Context, Flow, FrameStep, Takes
 
 _REGION: Mapping[str, Any] = {
@@ -117,6 +117,14 @@ class Calibrate(FrameStep):
             for name in ("overscan", "trim")
             if (region := params[name]) and not (region[0] < region[1] and region[2] < region[3])
         }
+
+    def foresee(
+        self, frame: FrameInfo, masters: Mapping[str, FrameInfo], params: Mapping[str, Any]
+    ) -> str:
+        """Which dark cannot be scaled, and which frames keep their offset."""
+        from coldframe_steps.calibrate.foresight import foresee
+
+        return foresee(frame, masters, params)
 
     def apply(self, frame: Frame, ctx: Context) -> Frame:
         """Calibrate one light, flat, dark or bias with the masters in `ctx.masters`.
