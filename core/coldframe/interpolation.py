@@ -95,8 +95,8 @@ def blend_of(
         return doubling
     wanted = frame.temperature
     assert wanted is not None
-    warm = [r for r in ranked if r.beyond == ("temperature",) or r.fitted]
-    near = [r.index for r in warm if not r.scaled]
+    alike = [r for r in ranked if r.beyond == ("temperature",) or r.fitted]
+    near = [r.index for r in alike if not r.scaled]
     known = [(t, i) for i in near if (t := infos[i].temperature) is not None]
     colder = max((c for c in known if c[0] <= wanted), default=None)
     warmer = min((c for c in known if c[0] > wanted), default=None)

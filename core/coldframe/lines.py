@@ -51,9 +51,7 @@ def who_of(labels: list[str]) -> str:
     return labels[0] if len(labels) == 1 else f"{len(labels)} frames ({labels[0]} ...)"
 
 
-def aside_lines(
-    files: Sequence[tuple[str, str]], frames: Sequence[SetAsideFrame]
-) -> list[str]:
+def aside_lines(files: Sequence[tuple[str, str]], frames: Sequence[SetAsideFrame]) -> list[str]:
     """A line for each cause why files (label, reason) and frames of a plan are set aside."""
     lines = [f"set aside {label}: {reason}" for label, reason in files]
     causes: dict[str, list[SetAsideFrame]] = {}

@@ -232,9 +232,7 @@ def _compare(
     return out
 
 
-def fit_reach(
-    frame: FrameInfo, other: FrameInfo, rule: Mapping[str, Any], bias: bool
-) -> float:
+def fit_reach(frame: FrameInfo, other: FrameInfo, rule: Mapping[str, Any], bias: bool) -> float:
     """Up to how far off (°C) a candidate may serve: a dark's scale can be fitted beyond the
     tolerance, where its signal is known apart from its offset."""
     wide = float(rule.get("fitted_temperature", 0.0))

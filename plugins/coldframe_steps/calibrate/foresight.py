@@ -12,9 +12,7 @@ SAME_EXPOSURE = 0.005
 """Exposures this near are the same: cameras round what they write down."""
 
 
-def foresee(
-    frame: FrameInfo, masters: Mapping[str, FrameInfo], params: Mapping[str, Any]
-) -> str:
+def foresee(frame: FrameInfo, masters: Mapping[str, FrameInfo], params: Mapping[str, Any]) -> str:
     """See `Step.foresee`: the same rules by which `offset` and `process` go."""
     offset_known = "bias" in masters or bool(params.get("overscan")) or tells_offset(frame)
     if frame.kind is Kind.FLAT and not offset_known and "dark-flat" not in masters:

@@ -123,9 +123,7 @@ def _some_of(shape: tuple[int, int], p: int, most: int = 60_000) -> Array:
     return places.ravel()
 
 
-def flat_shape(
-    flat: Frame, cfa: str | None, threshold: float, log: logging.Logger
-) -> FlatShape:
+def flat_shape(flat: Frame, cfa: str | None, threshold: float, log: logging.Logger) -> FlatShape:
     """A flat's level by colour, so that dividing by it corrects shape and not colour.
 
     The level is the clipped mean of the central half by height and width; both greens of a CFA

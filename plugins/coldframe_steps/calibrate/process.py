@@ -70,7 +70,7 @@ def calibrate(
         hot = hot_pixels(offset.dark, bias, frame.info.cfa, params["hot_threshold"])
         if not light or params["dark_scaling"] == "none":
             offset = leave_unscaled(frame, offset)
-        elif params["dark_scaling"] == "fit" or is_far(frame.info, offset.dark.info):
+        elif params["dark_scaling"] == "fit" or is_far(frame.info, masters["dark"].info):
             offset = scale_by_hot_pixels(frame, offset, hot)
         else:
             offset = scale_by_exposure(frame, offset)
