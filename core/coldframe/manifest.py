@@ -96,6 +96,7 @@ def manifest(
         "seconds": round(record.elapsed, 3),
         "timings": {step: time.to_dict() for step, time in timings.steps.items()},
         "warnings": list(record.warnings),
+        "costs": list(record.costs),
         "frames": [
             {
                 "id": frame.id,

@@ -13,6 +13,7 @@ from coldframe.frame import Frame, FrameInfo
 from coldframe.night import reader_for
 from coldframe.planned import Item, frame_id
 from coldframe.plugins import Registry
+from coldframe.report.costs import costs
 from coldframe.report.record import FrameRecord, ProductRecord, Proof, RunRecord
 from coldframe.specs import FrameTask, OutputTask
 from coldframe.step import Column, Numbers, StackStep
@@ -36,8 +37,9 @@ def make_record(
     versions: Mapping[str, str],
     elapsed: float,
 ) -> RunRecord:
-    """The record of a run that is done. Reads sidecars only, no pixels."""
-    return _Recorder(prepared, registry, made).record(timings, versions, elapsed)
+    """The record of a run that is done. Reads sidecars, and no pixels but of unflattened stacks."""
+    record = _Recorder(prepared, registry, made).record(timings, versions, elapsed)
+    return replace(record, costs=costs(record))
 
 
 class _Recorder:

@@ -82,6 +82,7 @@ def summary(record: RunRecord, output: Path) -> dict[str, Any]:
             if not f.used
         ],
         "warnings": list(record.warnings),
+        "costs": list(record.costs),
         "products": [
             {
                 "step": p.step,
@@ -113,4 +114,6 @@ def print_summary(record: RunRecord, output: Path) -> None:
         click.echo(": ".join([facts[0], ", ".join(facts[1:])]) if facts[1:] else facts[0])
         for name in product.files:
             click.echo(f"  {output / name}")
+    for line in record.costs:
+        click.echo(f"cost: {line}")
     click.echo(f"report: {output / 'report.html'}")

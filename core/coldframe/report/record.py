@@ -103,3 +103,4 @@ class RunRecord:
     read: Callable[[str], Frame | None]
     proof: Proof | None = None
     numbers: Callable[[str], Numbers | None] = nothing
+    costs: Sequence[str] = ()  # what missing or ill-fitting masters cost, in numbers

@@ -43,6 +43,8 @@ def summary(record: RunRecord) -> Part:
         *_aside(record),
         _recipe(record),
     ]
+    if record.costs:
+        blocks.append(Bullets(record.costs, "What missing or ill-fitting masters cost", "warnings"))
     blocks.append(Bullets(sentences))
     wanted = to_shoot(record)
     if wanted:
