@@ -43,7 +43,7 @@ class FaultLines:
 def _line(fault: _Fault) -> str:
     who, them = who_of(fault.labels), "it" if len(fault.labels) == 1 else "them"
     words = fault.words.replace("{them}", them)
-    return f"{fault.start}{who}: {words}" + ("" if fault.alike else " (the largest of them)")
+    return f"{fault.start}{who}: {words}" + ("" if fault.alike else " (the most of them)")
 
 
 def who_of(labels: list[str]) -> str:

@@ -102,7 +102,7 @@ class Masters:
                 said += (
                     f"; {others} comparable lights have one, and it is not averaged with them. "
                     f"Shoot one that fits (coldframe shotlist), or use it all the same: "
-                    f"--set {step.id}.match.{lack.kind.value}.missing=warn"
+                    f"--with {step.id}.match.{lack.kind.value}.missing=warn"
                 )
             elif what != "set-aside":
                 continue
@@ -123,14 +123,13 @@ class Masters:
             self._lines.add(key, item.label, start, words, off)
         if found.fitted is not None:
             words = (
-                f"the dark of {{them}} is {found.fitted:.1f} °C off, so its scale is fitted to hot "
-                "pixels, which stray from it the more; nearer darks would do better "
-                "(coldframe shotlist)"
+                f"the nearest dark is {found.fitted:.1f} °C off, so its scale is fitted to hot pixels; "
+                "nearer darks leave less of them (coldframe shotlist)"
             )
             self._lines.add(f"{step.id} fitted", item.label, start, words, found.fitted)
         for use in found.uses:
             if "stands in" in use.note:
-                words = f"no bias serves {{them}}, so a dark frame stands in: {use.note}"
+                words = use.note
                 self._lines.add(f"{step.id} {use.product}", item.label, start, words, use.total)
         foreseen = self._registry.step(step.use)().foresee(item.info, found.infos, step.params)
         if foreseen:

@@ -184,7 +184,7 @@ def serve_kind(
         else:
             note = f"{found.reason}; and none can be interpolated: {made}"
     elif found.index is not None and candidates[found.index].stands_in:
-        note = f"{found.reason}; no bias serves it, {candidates[found.index].name} stands in"
+        note = f"there is no bias that fits, {candidates[found.index].name} stands in for it"
     elif found.index is not None and candidates[found.index].library:
         note = f"{found.reason} ({candidates[found.index].name})"
     return Served(kind, tuple(candidates), ranked, found, blend, note)

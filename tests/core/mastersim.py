@@ -53,10 +53,10 @@ class Writer:
         folder.mkdir(parents=True, exist_ok=True)
 
     def write(self, kind, number, *, exposure, temperature=WARM, light=None, **more):
-        """`number` frames. light : e-/s before optics, of every frame by its place."""
+        """`number` frames. light : e-/s before optics."""
         warmth = 2 ** ((temperature - 15.0) / DOUBLING)
-        for i in range(number):
-            seen = light(i) * RESPONSE if light else 0.0
+        for _ in range(number):
+            seen = 0.0 if light is None else light * RESPONSE
             electrons = self.rng.poisson((DARK * warmth + seen) * exposure)
             electrons = electrons + self.rng.normal(0, READ_NOISE, SHAPE)
             data = np.clip(np.rint(BLACK + PATTERN + electrons / GAIN), 0, 65535)
@@ -78,12 +78,12 @@ class Writer:
         fits.PrimaryHDU(data, header).writeto(self.folder / f"{kind}-{self.count:03}.fits")
 
     def lights(self, number, temperature=WARM, **more):
-        """Lights moved by some pixels each; the temperature drifts by a degree over them."""
-        moves = self.rng.integers(-4, 5, (number, 2)).astype(float)
-        for i, (dy, dx) in enumerate(moves):
-            sky = self.draw(SHAPE, STAR_XY + (dx, dy), STAR_LIGHT, 2.6) + SKY + nebula(dy, dx)
-            drift = temperature - 0.5 + i / max(1, number - 1)
-            self.write("light", 1, exposure=EXPOSURE, temperature=drift, light=lambda _: sky, **more)
+        """Lights moved by some pixels each; the temperature drifts by 2 °C over them."""
+        moves = self.rng.integers(-2, 3, (number, 2)).astype(float)
+        for i, move in enumerate(moves):
+            sky = self.draw(SHAPE, STAR_XY + move[::-1], STAR_LIGHT, 2.6) + SKY + nebula(*move)
+            drift = temperature - 1.0 + 2.0 * i / max(1, number - 1)
+            self.write("light", 1, exposure=EXPOSURE, temperature=drift, light=sky, **more)
 
     def darks(self, number=8, temperature=WARM, exposure=EXPOSURE, **more):
         self.write("dark", number, exposure=exposure, temperature=temperature, **more)
@@ -92,7 +92,7 @@ class Writer:
         self.write("bias", number, exposure=0.001, **more)
 
     def flats(self, number=8, **more):
-        self.write("flat", number, exposure=1.0, light=lambda _: np.full(SHAPE, 30000.0), **more)
+        self.write("flat", number, exposure=1.0, light=np.full(SHAPE, 30000.0), **more)
 
     def dark_flats(self, number=8, **more):
         self.write("dark-flat", number, exposure=1.0, **more)
@@ -115,11 +115,11 @@ def nebula_ratio(stack):
     return contrast(np.mean(stack, axis=0)) / contrast(truth)
 
 
-def corner_stars(stack, moved=(0.0, 0.0)):
+def corner_stars(stack):
     """Brightness of stars near the corners over those near the middle, over the truth's."""
     image = np.mean(stack, axis=0)
     near, far = [], []
-    for (x, y), light in zip(STAR_XY + moved, STAR_LIGHT, strict=True):
+    for (x, y), light in zip(STAR_XY, STAR_LIGHT, strict=True):
         cx, cy = round(x), round(y)
         box = image[cy - 8 : cy + 9, cx - 8 : cx + 9]
         if box.shape != (17, 17):

@@ -18,7 +18,9 @@ def costs(record: RunRecord) -> tuple[str, ...]:
         # A dark has its bias in it.
         without = [f for f in frames if kind != "bias" or "dark" not in {u.kind for u in f.masters}]
         if without and kind in _WORDS:
-            lines.append(f"{_who(without, used)} no master {kind}: {_WORDS[kind]}{_shading(kind, record)}")
+            lines.append(
+                f"{_who(without, used)} no master {kind}: {_WORDS[kind]}{_shading(kind, record)}"
+            )
     return (*lines, *_unmatched(used), *_fitted(used))
 
 
