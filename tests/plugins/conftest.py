@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -11,6 +13,8 @@ import pytest
 
 from coldframe.frame import Frame, FrameInfo
 from coldframe.step import Context, Numbers, Row, StackStep, Tile
+
+sys.path.insert(0, str(Path(__file__).parent))  # for starsim
 
 
 @dataclass(frozen=True)

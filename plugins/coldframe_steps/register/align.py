@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from contextlib import suppress
 from dataclasses import dataclass
 
 import numpy as np
 
 from coldframe.frame import Array
-from coldframe_steps.register.choose import choose
+from coldframe_steps.register.choose import FEW, choose
 from coldframe_steps.register.match import Match, match_stars
 from coldframe_steps.register.terms import (
     BRIGHT,
@@ -32,13 +33,27 @@ class Alignment:
 
     transform : reference pixels to own pixels. measures : residual, matched, rotation, scale,
     shift_y, shift_x and, when unsaturated stars tell it, flux_ratio. mirrored : as it says.
-    reason : how sure the match is and how the models compared.
+    reason : how sure the match is and how the models compared. instead : see `choose.Chosen`.
     """
 
     transform: Transform
     measures: Mapping[str, float]
     mirrored: bool
     reason: str
+    instead: str = ""
+
+    @property
+    def how(self) -> str:
+        """One line for a frame's history."""
+        told, by = self.measures, self.transform
+        stars = f"by {by.matched} stars, {by.model}" if by.matched else f"by {by.model}"
+        why = f" ({self.instead})" if self.instead else ""
+        return (
+            f"{stars}{why}, residual {told['residual']:.3f} px, "
+            f"rotation {told['rotation']:.3f} deg, scale {told['scale']:.5f}, "
+            f"shift y {told['shift_y']:.2f} px, x {told['shift_x']:.2f} px"
+            f"{', mirrored' if self.mirrored else ''}"
+        )
 
 
 def align(
@@ -58,7 +73,9 @@ def align(
     Raises NoMatch when the fields are not the same, ValueError when the matched stars cannot fix
     the model; both with a message for people.
     """
-    match = match_stars(np.ascontiguousarray(own[:, :2]), np.ascontiguousarray(ref[:, :2]))
+    match = match_stars(
+        np.ascontiguousarray(own[:, :2]), np.ascontiguousarray(ref[:, :2]), own_shape
+    )
     mine, theirs = own[match.pairs[:, 0]], ref[match.pairs[:, 1]]
     scale = geometry(match.transform, _centre(ref_shape)).scale
     variance = star_variance(mine) + scale**2 * star_variance(theirs)
@@ -79,7 +96,7 @@ def align(
     if ratio is not None:
         measures["flux_ratio"] = ratio
     reason = f"{len(match.pairs)} pairs, log10 chance {match.log10_chance:.0f}; {chosen.reason}"
-    return Alignment(transform, measures, at.mirrored, reason)
+    return Alignment(transform, measures, at.mirrored, reason, chosen.instead)
 
 
 def star_variance(table: Array) -> Array:
@@ -142,10 +159,10 @@ def _edges(
     """float64 (m, 2): points all over the reference that the frame covers."""
     y, x = (np.linspace(0.0, size - 1.0, GRID) for size in ref_shape)
     grid = np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2)
-    try:
-        plain = fit_affine(ref[:, :2], own[:, :2], np.ones(len(own)))
-    except ValueError:
-        plain = match.transform
+    plain = match.transform
+    if len(own) >= FEW:
+        with suppress(ValueError):
+            plain = fit_affine(ref[:, :2], own[:, :2], np.ones(len(own)))
     at = plain.apply(grid)
     inside = (at >= 0.0) & (at <= np.array([own_shape[1] - 1.0, own_shape[0] - 1.0]))
     return np.asarray(grid[inside.all(axis=1)])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from functools import partial
 
@@ -16,6 +17,8 @@ from coldframe_steps.register.transform import (
     fit_affine,
     fit_homography,
     fit_polynomial,
+    fit_rotation,
+    fit_shift,
     fit_similarity,
     homography_jacobian,
     normalisation,
@@ -49,14 +52,25 @@ MODELS: Sequence[Model] = (
 )
 """From the simplest to the most flexible."""
 
+PLAIN: Sequence[Model] = (Model("shift", 3, fit_shift), Model("rotation", 3, fit_rotation))
+"""Simpler ones for fields of a few stars, and for those who ask for them."""
+
+FEW = 12  # pairs; with fewer no star can be spared for validation, and plain models come in
+FREEDOM = {"shift": 2, "rotation": 3, "similarity": 4, "affine": 6}  # numbers a model is made of
+ADRIFT = 1.0  # px, how badly the map by a few stars may be known at the frame's edge
+
 
 @dataclass(frozen=True, slots=True)
 class Chosen:
-    """A transform with the pairs it was fitted to (bool (n,)) and a reason for people."""
+    """A transform with the pairs it was fitted to (bool (n,)) and a reason for people.
+
+    instead : why it is not of the model that was asked for; "" when it is.
+    """
 
     transform: Transform
     kept: Array
     reason: str
+    instead: str = ""
 
 
 def choose(src: Array, dst: Array, weights: Array, edges: Array, model: str = "auto") -> Chosen:
@@ -71,7 +85,10 @@ def choose(src: Array, dst: Array, weights: Array, edges: Array, model: str = "a
     1984; Hastie, Tibshirani & Friedman 2009, The Elements of Statistical Learning, 7.10). A model
     beyond a similarity must also be known to 0.3 px at every point of `edges`, by the propagated
     uncertainty of its coefficients, and must not fold there: a polynomial that no star holds in a
-    corner is not used.
+    corner is not used. Where there are too few stars for the model that was asked for, a simpler one
+    is taken, down to a shift by three stars. Fewer than 12 cannot spare any for validation: there
+    the model with the least chi squared + 2 times its number of coefficients is taken (Akaike 1974,
+    IEEE Trans. Autom. Control 19, 716; the stars' variances are known).
 
     Parameters
     ----------
@@ -79,17 +96,28 @@ def choose(src: Array, dst: Array, weights: Array, edges: Array, model: str = "a
     weights : float64 (n,), 1 / variance, px^-2.
     edges : float64 (m, 2), points all over the part of the output frame that the input covers;
         may be empty.
-    model : "auto", "polynomial" (the best order) or the name of a model.
+    model : "auto" (from a similarity on), "polynomial" (the best order) or the name of a model.
 
     Raises ValueError, in words for people, when the stars cannot fix the model.
     """
-    families = [m for m in MODELS if model in ("auto", m.name) or m.name.startswith(model + "-")]
+    families = [
+        m
+        for m in (*PLAIN, *MODELS)
+        if m.name == model or m.name.startswith(model + "-") or (model == "auto" and m in MODELS)
+    ]
     able = [m for m in families if len(src) >= m.stars]
+    instead = ""
+    if model != "auto" and len(src) < families[0].stars:
+        instead = f"'{model}' needs {families[0].stars} stars"
+    if len(src) < FEW and families[0] not in PLAIN:
+        able = [m for m in (*PLAIN, *MODELS) if m.stars <= min(len(src), families[-1].stars)]
+    elif not able:
+        able = [m for m in MODELS if len(src) >= m.stars]
     if not able:
-        raise ValueError(
-            f"{len(src)} matched stars, {families[0].stars} needed for model '{model}'"
-        )
+        raise ValueError(f"{len(src)} matched stars, {PLAIN[0].stars} needed even for a shift")
     fits = [(m, clip(m, src, dst, weights, 1.0)) for m in able]
+    if len(src) < FEW and model not in ("shift", "rotation"):
+        return replace(_by_few(fits, src, dst, weights, edges), instead=instead)
     plain, agreed = able[0], int(np.count_nonzero(fits[0][1]))
     fits = [(m, kept) for m, kept in fits if np.count_nonzero(kept) >= m.stars]
     # The plainest model is used even when unsafe: there is no other, or it was asked for.
@@ -99,9 +127,12 @@ def choose(src: Array, dst: Array, weights: Array, edges: Array, model: str = "a
         if m is plain or _safe(m, src[kept], dst[kept], weights[kept], edges)
     ]
     if not fits:
-        raise ValueError(
-            f"only {agreed} of {len(src)} matched stars agree, {plain.stars} needed for model "
-            f"'{model}'"
+        told = f"'{model}' needs {plain.stars} stars, only {agreed} of {len(src)} agree"
+        if plain not in MODELS[1:]:
+            raise ValueError(f"model {told}")
+        # What is left of a match is still proof of a motion.
+        return replace(
+            choose(src, dst, weights, edges, MODELS[MODELS.index(plain) - 1].name), instead=told
         )
     errors = cross_validate(fits, src, dst, weights)
     per_px = float(weights.mean())
@@ -121,6 +152,38 @@ def choose(src: Array, dst: Array, weights: Array, edges: Array, model: str = "a
         ),
         kept,
         f"cross-validated px rms: {listing}",
+        instead,
+    )
+
+
+def _by_few(
+    fits: Sequence[tuple[Model, Array]], src: Array, dst: Array, weights: Array, edges: Array
+) -> Chosen:
+    """The model of the least Akaike criterion; pairs that it misses by 4 sigma count as such."""
+    found = []
+    for model, kept in fits:
+        if np.count_nonzero(kept) < model.stars or model.name not in FREEDOM:
+            continue
+        with suppress(ValueError):
+            transform = model.fit(src[kept], dst[kept], weights[kept])
+            squared = ((transform.apply(src) - dst) ** 2).sum(axis=1) * weights
+            score = np.minimum(squared, CLIP**2).sum() + 2.0 * FREEDOM[model.name]
+            found.append((float(score), transform, kept))
+    if not found:
+        raise ValueError(f"too few of its {len(src)} matched stars agree on a motion")
+    _, transform, kept = min(found, key=lambda one: one[0])
+    error = edge_error(transform, src[kept], dst[kept], weights[kept], edges).max(initial=0.0)
+    if error > ADRIFT:
+        raise ValueError(
+            f"its {np.count_nonzero(kept)} matched stars fix the map to {error:.1f} px only at the "
+            f"frame's edge, {ADRIFT:g} px allowed"
+        )
+    rms = float(np.sqrt(((transform.apply(src[kept]) - dst[kept]) ** 2).sum(axis=1).mean()))
+    listing = ", ".join(f"{t.model} {score:.1f}" for score, t, _ in found)
+    return Chosen(
+        replace(transform, residual=rms, matched=int(np.count_nonzero(kept))),
+        kept,
+        f"Akaike criterion: {listing}; known to {error:.2f} px at the edges",
     )
 
 
@@ -193,7 +256,7 @@ def cross_validate(
 
 def _safe(model: Model, src: Array, dst: Array, weights: Array, edges: Array) -> bool:
     """Whether a model is known to EDGE_ERROR px, and keeps its handedness, at all edges."""
-    if model.name == "similarity" or len(edges) == 0:
+    if model.name in ("shift", "rotation", "similarity") or len(edges) == 0:
         return True
     try:
         transform = model.fit(src, dst, weights)
@@ -212,8 +275,13 @@ def edge_error(
     """float64 (m,): standard error per axis (px) of the map at `points`, from the fit's residuals.
 
     The covariance of the coefficients is s^2 (J^T W J)^-1, as for any least-squares fit, with the
-    residual variance s^2 on the fit's degrees of freedom.
+    residual variance s^2 on the fit's degrees of freedom. Of a shift, a rotation or a similarity it
+    is s^2 (1 / W + d^2 / I), with W the sum of weights, d the distance from the stars' centre and I
+    the weighted sum of their own squared distances from it (no d for a shift); there s is not
+    taken below 1, as a few stars may agree by luck.
     """
+    if transform.model in FREEDOM and transform.model != "affine":
+        return _plain_edge_error(transform, src, dst, weights, points)
     if transform.model == "homography":
         # Centred and scaled, so that the normal equations are well conditioned.
         norm = normalisation(src)
@@ -241,3 +309,15 @@ def edge_error(
     spread = np.linalg.solve(lower, (at / size).T)
     errors = np.sqrt((spread**2).sum(axis=0) * variance)
     return errors if len(errors) == len(points) else errors.reshape(-1, 2).max(axis=1)
+
+
+def _plain_edge_error(
+    transform: Transform, src: Array, dst: Array, weights: Array, points: Array
+) -> Array:
+    freedom = 2 * len(src) - FREEDOM[transform.model]
+    residual = float((((transform.apply(src) - dst) ** 2).sum(axis=1) * weights).sum())
+    variance = max(residual / max(freedom, 1), 1.0)
+    centre = (weights[:, None] * src).sum(axis=0) / weights.sum()
+    away = ((points - centre) ** 2).sum(axis=1) * (transform.model != "shift")
+    spread = max(float((weights * ((src - centre) ** 2).sum(axis=1)).sum()), 1e-9)
+    return np.asarray(np.sqrt(variance * (1.0 / weights.sum() + away / spread)))

@@ -20,6 +20,7 @@ from coldframe_steps.register.asterism import (
     triangles,
 )
 from coldframe_steps.register.choose import MODELS, Model, clip
+from coldframe_steps.register.sparse import match_few
 from coldframe_steps.register.transform import Transform
 
 MAX_CHANCE = 1e-6
@@ -30,6 +31,7 @@ TIERS = ((40, 0), (100, 10), (300, 9), (1000, 7))
 
 BRIGHT = 2000  # stars that an alignment is grown with, before it is applied to all
 TRIES = 10  # alignments looked at in each tier
+SPARSE = 40  # stars up to which a field may be too poor for triangles
 STILL = 0.5  # px; what moves by less may be the sensor's own pattern
 PINNED = 0.1  # px; what moves by more, all together, is not
 FAR = 2.0  # px; farther than faint stars scatter
@@ -53,7 +55,7 @@ class Match:
     transform: Transform
 
 
-def match_stars(own: Array, ref: Array) -> Match:
+def match_stars(own: Array, ref: Array, shape: tuple[int, int] | None = None) -> Match:
     """Match two star lists, whatever the rotation, scale, shift or mirroring between them.
 
     Triangles of bright stars propose alignments (`asterism`). Each is grown over the field with
@@ -63,6 +65,9 @@ def match_stars(own: Array, ref: Array) -> Match:
     with the prediction displaced by a few radii, so clusters do not fool it (the idea of testing
     an alignment against a background of unrelated stars: Lang et al. 2010, AJ 139, 1782).
 
+    Fields of so few stars that no triangle is beyond chance are matched by rotation and shift alone
+    (`sparse`), three stars at least.
+
     Hot pixels in both lists line up without any motion. So what has not moved is first left out:
     an alignment of the rest that is beyond chance, and does move the stars, is the sky's. Only
     when there is none are the lists matched whole.
@@ -70,6 +75,7 @@ def match_stars(own: Array, ref: Array) -> Match:
     Parameters
     ----------
     own, ref : float64 (n, 2), (m, 2) positions x, y in px, brightest first.
+    shape : (y, x) of the own frame, px; when it is not given, the box around its stars stands in.
 
     Raises NoMatch when no alignment is beyond chance.
     """
@@ -78,11 +84,11 @@ def match_stars(own: Array, ref: Array) -> Match:
         own_rows = np.setdiff1d(np.arange(len(own)), fixed[:, 0])
         ref_rows = np.setdiff1d(np.arange(len(ref)), fixed[:, 1])
         own_rest, ref_rest = own[own_rows], ref[ref_rows]
-        found = _search(own_rest, ref_rest, TIERS[:2])
+        found = _search(own_rest, ref_rest, TIERS[:2], shape)
         if found is not None and _moves(found, ref_rest, len(fixed)):
             pairs = np.column_stack([own_rows[found.pairs[:, 0]], ref_rows[found.pairs[:, 1]]])
             return replace(found, pairs=pairs)
-    found = _search(own, ref, TIERS)
+    found = _search(own, ref, TIERS, shape)
     if found is None:
         raise NoMatch(
             f"none of the alignments of its {len(own)} stars with the reference's {len(ref)} "
@@ -110,15 +116,23 @@ def _moves(match: Match, ref: Array, fixed: int) -> bool:
     return motion > FAR or (motion > STILL and FEW * len(match.pairs) >= fixed)
 
 
-def _search(own: Array, ref: Array, tiers: tuple[tuple[int, int], ...]) -> Match | None:
-    if min(len(own), len(ref)) < MODELS[0].stars:
+def _search(
+    own: Array,
+    ref: Array,
+    tiers: tuple[tuple[int, int], ...],
+    shape: tuple[int, int] | None,
+) -> Match | None:
+    if min(len(own), len(ref)) >= MODELS[0].stars:
+        tree = cKDTree(own)
+        for pose, trials in _proposals(own, ref, tiers):
+            match = _grow(own, ref, tree, pose, trials)
+            if match is not None:
+                return match
+    if not 3 <= min(len(own), len(ref)) <= SPARSE:
         return None
-    tree = cKDTree(own)
-    for pose, trials in _proposals(own, ref, tiers):
-        match = _grow(own, ref, tree, pose, trials)
-        if match is not None:
-            return match
-    return None
+    area = float(np.prod(shape or np.maximum(np.ptp(own, axis=0), 1.0)))
+    few = match_few(own, ref, area)
+    return None if few is None else Match(few.pairs, few.chance / math.log(10.0), few.transform)
 
 
 def _proposals(

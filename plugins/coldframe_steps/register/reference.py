@@ -30,15 +30,18 @@ def pick_reference(rows: Sequence[Row], wanted: str, min_stars: int) -> int:
     if wanted != "auto":
         chosen = _named(rows, wanted)
         found = len(rows[chosen].survey["table"])
-        if found < min_stars:
+        if found < min_stars and "picture" not in rows[chosen].survey:
             raise StepError(
                 f"the reference {rows[chosen].info.label} has only {found} stars, {min_stars} "
-                "needed; name another frame, or 'auto'"
+                "needed ('min_stars'); name another frame, or 'auto'"
             )
         return chosen
     able = [i for i, row in enumerate(rows) if len(row.survey["table"]) >= min_stars]
     able = [i for i in able if "fwhm" in rows[i].survey]
     if not able:
+        pictured = [i for i, row in enumerate(rows) if "picture" in row.survey]
+        if pictured:  # by its nebula: the deeper the better
+            return min(pictured, key=lambda i: _noise(rows[i]))
         best = max((len(row.survey["table"]) for row in rows), default=0)
         raise StepError(
             f"none of the {len(rows)} frames can be the reference: the best has {best} stars, "
@@ -72,16 +75,19 @@ def quality(rows: Sequence[Row]) -> Array:
     return score
 
 
-def usual_fwhm(rows: Sequence[Row]) -> Array:
-    """float64 (n,): median FWHM among the frames of each one's filter, px; inf when none has one."""
-    known = [
-        (row.info.filter, float(row.survey["fwhm"][0])) for row in rows if "fwhm" in row.survey
-    ]
+def usual_by_filter(rows: Sequence[Row], name: str) -> Array:
+    """float64 (n,): median of a measure among the frames of each one's filter; inf when none has it."""
+    known = [(row.info.filter, float(row.survey[name][0])) for row in rows if name in row.survey]
     usual = {
-        name: float(np.median([fwhm for other, fwhm in known if other == name]))
-        for name in {name for name, _ in known}
+        band: float(np.median([value for other, value in known if other == band]))
+        for band in {band for band, _ in known}
     }
     return np.array([usual.get(row.info.filter, np.inf) for row in rows])
+
+
+def _noise(row: Row) -> float:
+    """ADU per second of exposure where that is known; of a blank frame, infinite."""
+    return (float(row.survey["noise"][0]) or np.inf) / (row.info.exposure or 1.0)
 
 
 def _column(rows: Sequence[Row], name: str) -> Array:

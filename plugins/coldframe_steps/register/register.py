@@ -4,20 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any, ClassVar
+from typing import Any, ClassVar
 
 import numpy as np
 
 from coldframe.errors import SetAside
 from coldframe.frame import Array, Frame
 from coldframe.step import Column, Context, Flow, FrameStep, Numbers, Row, Takes
-from coldframe_steps.register.reference import pick_reference, usual_fwhm
+from coldframe_steps.register.onto import onto_reference, reference_name
+from coldframe_steps.register.reference import pick_reference, usual_by_filter
 from coldframe_steps.register.terms import COLUMNS, PARAMS, SOURCES
 
-if TYPE_CHECKING:
-    from coldframe_steps.register.align import Alignment
-
 # Compiled loops are loaded only where pixels are, so that listing the steps stays quick.
+
+STARRY = 40  # "stars" from which a frame needs no picture: some are the knots of a nebula
 
 
 class Register(FrameStep):
@@ -29,7 +29,7 @@ class Register(FrameStep):
 
     anchored = True
     name = "register"
-    version = "2"
+    version = "3"
     about = "Demosaic, match stars to a reference frame and resample onto its pixels"
     params: ClassVar[Mapping[str, Mapping[str, Any]]] = {
         "reference": {
@@ -40,9 +40,17 @@ class Register(FrameStep):
         },
         "model": {
             "description": "Map between frames; 'auto' takes the simplest one that is not "
-            "significantly worse than the best.",
+            "significantly worse than the best. With too few stars for it a simpler one is taken.",
             "type": "string",
-            "enum": ["auto", "similarity", "affine", "homography", "polynomial"],
+            "enum": [
+                "auto",
+                "shift",
+                "rotation",
+                "similarity",
+                "affine",
+                "homography",
+                "polynomial",
+            ],
             "default": "auto",
         },
         "method": {
@@ -63,10 +71,11 @@ class Register(FrameStep):
             "default": "linear-5x5",
         },
         "min_stars": {
-            "description": "A frame with fewer stars is set aside.",
+            "description": "A frame with fewer stars is not matched by stars; it is registered by "
+            "its nebula where that proves the shift, else set aside.",
             "type": "integer",
-            "minimum": 5,
-            "default": 10,
+            "minimum": 3,
+            "default": 3,
             "unit": "stars",
         },
         "max_residual": {
@@ -99,6 +108,9 @@ class Register(FrameStep):
         "Hartley & Zisserman 2004, Multiple View Geometry, 2nd ed. (homography)",
         "Hastie, Tibshirani & Friedman 2009, The Elements of Statistical Learning, 7.10 "
         "(one-standard-error rule)",
+        "Akaike 1974, IEEE Trans. Autom. Control 19, 716 (models by a few stars)",
+        "Kuglin & Hines 1975, Proc. IEEE Int. Conf. Cybernetics and Society, 163; Guizar-Sicairos, "
+        "Thurman & Fienup 2008, Opt. Lett. 33, 156 (shift without stars)",
     )
     columns: ClassVar[Mapping[str, Column]] = {
         **COLUMNS,
@@ -112,32 +124,50 @@ class Register(FrameStep):
     }
 
     def survey(self, frame: Frame, ctx: Context) -> Numbers:
-        """table : float64 (n, 8), see `stars.TABLE`; shape : (y, x); and the measures."""
+        """table : float64 (n, 8), see `stars.TABLE`; shape : (y, x); and the measures.
+
+        Of a frame with hardly a star but a nebula also picture and cell, see `picture.picture`.
+        """
         from coldframe_steps.register.stars import find_stars
 
         field = find_stars(frame, ctx.params["threshold"], ctx.params["max_stars"])
         numbers = {name: np.array([value]) for name, value in field.measures.items()}
+        if len(field.table) < max(STARRY, ctx.params["min_stars"]):
+            from coldframe_steps.register.picture import picture, tells
+
+            halves, cell = picture(frame)
+            if tells(halves):
+                numbers |= {"picture": halves, "cell": np.array([float(cell)])}
         return {"table": field.table, "shape": np.array(frame.shape, np.float64), **numbers}
 
     def decide(self, rows: Sequence[Row], ctx: Context) -> Numbers:
         """The reference: its row, its star table, its shape and its name (code points).
 
-        usual_fwhm : (n,), px, of each frame's filter. Later nights are registered to the reference
-        of the first (row -1), and compared with the focus of comparable frames.
+        usual_fwhm (px) and usual_stars : (n,), of each frame's filter. Later nights are registered
+        to the reference of the first (row -1), and compared with the focus of comparable frames.
 
         Raises StepError when no frame can be the reference.
         """
+        usual = {
+            "usual_fwhm": usual_by_filter(rows, "fwhm"),
+            "usual_stars": usual_by_filter(rows, "stars"),
+        }
         if ctx.decision:
-            return {**ctx.decision, "reference": np.array([-1.0]), "usual_fwhm": usual_fwhm(rows)}
+            return {**ctx.decision, "reference": np.array([-1.0]), **usual}
         index = pick_reference(rows, ctx.params["reference"], ctx.params["min_stars"])
         chosen = rows[index]
         ctx.log.info("reference frame: %s", chosen.info.label)
         return {
             "reference": np.array([float(index)]),
             "reference_table": chosen.survey["table"],
-            "usual_fwhm": usual_fwhm(rows),
             "reference_shape": chosen.survey["shape"],
             "reference_name": np.array([float(ord(c)) for c in chosen.info.label]),
+            **(
+                {"reference_picture": chosen.survey["picture"]}
+                if "picture" in chosen.survey
+                else {}
+            ),
+            **usual,
         }
 
     def apply(self, frame: Frame, ctx: Context) -> Frame:
@@ -151,7 +181,7 @@ class Register(FrameStep):
             return _as_reference(frame, ctx)
         _check_focus(frame, ctx)
         height, width = (int(size) for size in ctx.decision["reference_shape"])
-        found = _alignment(frame, ctx, (height, width))
+        found = onto_reference(frame, ctx, (height, width))
         data, flags = _colour(frame, ctx)
         transform = found.transform
         data, flags = warp(
@@ -165,40 +195,10 @@ class Register(FrameStep):
             ctx.params["limit_ringing"],
         )
         told = found.measures
-        line = (
-            f"register: onto {_reference_name(ctx)} by {transform.matched} stars, "
-            f"{transform.model}, residual {told['residual']:.3f} px, "
-            f"rotation {told['rotation']:.3f} deg, scale {told['scale']:.5f}, "
-            f"shift y {told['shift_y']:.2f} px, x {told['shift_x']:.2f} px"
-            f"{', mirrored' if found.mirrored else ''}; {ctx.params['method']}"
-        )
+        line = f"register: onto {reference_name(ctx)} {found.how}; {ctx.params['method']}"
         ctx.log.debug("%s: %s; %s", frame.info.label, line, found.reason)
         out = frame.with_pixels(data, flags, cfa=None, shape=(height, width))
         return replace(out.with_measures(**told), planes={}, history=(*frame.history, line))
-
-
-def _alignment(frame: Frame, ctx: Context, shape: tuple[int, int]) -> Alignment:
-    from coldframe_steps.register.align import align
-    from coldframe_steps.register.match import NoMatch
-
-    label, reference = frame.info.label, _reference_name(ctx)
-    own, least = ctx.survey["table"], ctx.params["min_stars"]
-    if len(own) < least:
-        raise SetAside(f"{label}: only {len(own)} stars found, {least} needed; cloud or bad focus?")
-    try:
-        found = align(own, ctx.decision["reference_table"], frame.shape, shape, ctx.params["model"])
-    except NoMatch as error:
-        raise SetAside(f"{label}: is it the same field as {reference}? {error}") from None
-    except ValueError as error:
-        raise SetAside(f"{label}: cannot be registered onto {reference}: {error}") from None
-    residual, limit = found.measures["residual"], ctx.params["max_residual"]
-    if residual > limit:
-        raise SetAside(
-            f"{label}: its {found.transform.matched} matched stars miss those of {reference} by "
-            f"{residual:.2f} px rms, {limit:g} px allowed ('max_residual'); trailed stars, or too "
-            f"plain a model ({found.transform.model})?"
-        )
-    return found
 
 
 def _check_focus(frame: Frame, ctx: Context) -> None:
@@ -235,7 +235,3 @@ def _colour(frame: Frame, ctx: Context) -> tuple[Array, Array]:
     from coldframe_steps.kernels.demosaic import demosaic
 
     return demosaic(frame.data, frame.flags, frame.info.cfa, ctx.params["demosaic"])
-
-
-def _reference_name(ctx: Context) -> str:
-    return "".join(chr(int(code)) for code in ctx.decision["reference_name"])

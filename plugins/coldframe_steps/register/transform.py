@@ -27,7 +27,7 @@ class Transform:
     matrix : float64 (3, 3), homogeneous.
     poly : float64 (2, terms), px, added to (u, v): monomials 1, x, y, x^2, xy, y^2, ... of
         ((x - cx) / scale, (y - cy) / scale). norm : (cx, cy, scale), px.
-    model : similarity, affine, homography or polynomial-2, -3, -4.
+    model : shift, rotation, similarity, affine, homography or polynomial-2, -3, -4.
     residual : root mean square distance of the matched stars from where the map puts them, px.
     matched : stars that the fit kept.
     """
@@ -89,6 +89,35 @@ def geometry(transform: Transform, point: tuple[float, float]) -> Geometry:
         shift_y=float(shift[1]),
         mirrored=det < 0,
     )
+
+
+def fit_shift(src: Array, dst: Array, weights: Array) -> Transform:
+    """Shift alone: the weighted mean of the differences.
+
+    src, dst : float64 (n, 2), n >= 1. weights : (n,).
+    """
+    shift = (weights[:, None] * (dst - src)).sum(axis=0) / weights.sum()
+    return Transform(_affine_matrix(np.eye(2), shift), "shift")
+
+
+def fit_rotation(src: Array, dst: Array, weights: Array) -> Transform:
+    """Rotation and shift without scaling or mirroring; weighted least squares.
+
+    src, dst : float64 (n, 2), n >= 2. weights : (n,). In the plane the best angle is that of the
+    sum of conj(s) d over the centred points as complex numbers (Umeyama 1991, IEEE PAMI 13, 376,
+    with scale and sign fixed to 1).
+
+    Raises ValueError when the points of src or of dst coincide.
+    """
+    total = weights.sum()
+    mu_s, mu_d = ((weights[:, None] * points).sum(axis=0) / total for points in (src, dst))
+    s, d = ((points - mu) @ np.array([1.0, 1j]) for points, mu in ((src, mu_s), (dst, mu_d)))
+    turn = complex((weights * np.conj(s) * d).sum())
+    if not abs(turn) > 0.0:
+        raise ValueError(UNFIXED)
+    turn /= abs(turn)
+    linear = np.array([[turn.real, -turn.imag], [turn.imag, turn.real]])
+    return Transform(_affine_matrix(linear, mu_d - linear @ mu_s), "rotation")
 
 
 def fit_similarity(src: Array, dst: Array, weights: Array) -> Transform:
