@@ -149,7 +149,7 @@ def _vet(
     if recipe.inspect is None or not request.inspect:
         return [], found
     with _ahead(request, recipe, registry, found):
-        vetted, _ = vet(
+        vetted, _, found = vet(
             found,
             registry,
             recipe.inspect,

@@ -94,7 +94,7 @@ def command(
     if limits is None:
         raise UsageError(f"the recipe '{recipe}' turns the inspection off with 'inspect: false'")
     with Counting() as counting:
-        vetted, sights = vet(
+        vetted, sights, found = vet(
             found,
             registry,
             limits,

@@ -9,6 +9,7 @@ import numpy as np
 
 from coldframe.frame import Array, Kind
 from coldframe.vetting.compare import Found, Subject, groups, same_exposure, sensor
+from coldframe.vetting.fields import OWN, clustered
 from coldframe.vetting.gather import Fields
 from coldframe.vetting.verdict import Finding, Verdict
 
@@ -16,7 +17,6 @@ ENOUGH = 4  # lights that can tell which of two sorts is the usual one
 _RIGHT = 0.15  # roundness below that of comparable frames that is the frame's own fault
 _DIP = 0.95  # the sky of twilight may dip so much from frame to frame
 _TELLING = 10  # stars that give a width or a shape its meaning
-_TRIES = 3  # lights of a field that another is compared with before it counts as elsewhere
 
 
 def judge_lights(
@@ -243,29 +243,14 @@ def _field(
     found: Found,
 ) -> None:
     """Lights whose stars are not those of the others."""
-    able = [i for i in members if len(subjects[i].sight.field) >= limits["field_stars"]]
-    if len(able) < 3 or not fields.able:
+    clusters = clustered(subjects, members, limits["field_stars"], fields)
+    if not clusters:
         return
-    # The frames with the most stars come first: the largest field is then found at once.
-    able.sort(key=lambda i: -subjects[i].sight.stars.get("stars", 0.0))
-    clusters: list[list[int]] = []
-    for i in able:
-        home = next(
-            (
-                cluster
-                for cluster in clusters
-                if any(fields.same(subjects[i].sight, subjects[j].sight) for j in _spread(cluster))
-            ),
-            None,
-        )
-        if home is None:
-            clusters.append([i])
-        else:
-            home.append(i)
+    able = sum(map(len, clusters))
     largest = max(clusters, key=len)
     for cluster in clusters:
-        few = len(cluster) < 3 or len(cluster) <= limits["unlike_the_rest"] * len(able)
-        if cluster is largest or 2 * len(largest) <= len(able):
+        few = len(cluster) < OWN or len(cluster) <= limits["unlike_the_rest"] * able
+        if cluster is largest or 2 * len(largest) <= able:
             continue
         for i in cluster:
             said = "" if few else "; if it is another target, say so in the notes"
@@ -273,12 +258,6 @@ def _field(
                 Finding(
                     "target", Verdict.SET_ASIDE if few else Verdict.WARN,
                     f"another star field than the {len(largest)} lights it should match{said}",
-                    float(len(cluster)), limits["unlike_the_rest"] * len(able),
+                    float(len(cluster)), limits["unlike_the_rest"] * able,
                 )
             )  # fmt: skip
-
-
-def _spread(cluster: Sequence[int]) -> list[int]:
-    """A few members from first to last."""
-    places = np.linspace(0, len(cluster) - 1, min(_TRIES, len(cluster))).round().astype(int)
-    return [cluster[p] for p in dict.fromkeys(places.tolist())]

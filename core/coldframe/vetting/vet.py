@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 
 from coldframe.company import company
 from coldframe.digests import DigestCache
@@ -13,6 +14,7 @@ from coldframe.notes import fits
 from coldframe.plugins import Registry
 from coldframe.vetting.compare import Found, Subject
 from coldframe.vetting.darks import judge_darks
+from coldframe.vetting.fields import tell_fields
 from coldframe.vetting.flats import judge_flats
 from coldframe.vetting.gather import Fields, gather
 from coldframe.vetting.labels import judge_copies, judge_labels
@@ -30,8 +32,9 @@ def vet(
     use_anyway: Sequence[str] = (),
     workers: int = 2,
     watch: Callable[[int, int], None] | None = None,
-) -> tuple[list[Vetted], list[Sight | None]]:
-    """A verdict on every frame of the scan, and what it goes by, in the scan's order.
+) -> tuple[list[Vetted], list[Sight | None], NightScan]:
+    """A verdict on every frame of the scan, and what it goes by, in the scan's order; and the scan
+    in which lights that show several fields have a target for each (see `fields`).
 
     Parameters
     ----------
@@ -47,7 +50,12 @@ def vet(
         if isinstance(one, Sight)
     ]
     fields = Fields(registry.star_gauge(), digests)
-    judged = judge(subjects, limits, fields, found.nights)
+    told = tell_fields(subjects, limits, fields)
+    judged = judge(told.subjects, limits, fields, found.nights)
+    infos = list(found.frames)
+    for i, subject in zip(read, told.subjects, strict=True):
+        infos[i] = subject.info
+    found = replace(found, frames=tuple(infos), warnings=found.warnings + told.warnings)
     by_place = dict(zip(read, judged, strict=True))
     digests.save()
     out = []
@@ -60,7 +68,7 @@ def vet(
         )
         by = "" if isinstance(one, str) else (_asked(label, use_anyway) or found.kept[i])
         out.append(Vetted(info, label, findings, by))
-    return out, [one if isinstance(one, Sight) else None for one in seen]
+    return out, [one if isinstance(one, Sight) else None for one in seen], found
 
 
 def judge(
