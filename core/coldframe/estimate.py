@@ -40,17 +40,21 @@ BUILT_IN: Mapping[str, float] = {
 """Seconds of one core per megapixel and frame, measured on one 2-core machine; each run's own
 figures replace them in its store."""
 
+COMPILING = 33.0
+"""Seconds of one core that compiling all loops takes at first use, on one 2-core machine."""
+
 OTHER = 0.1  # s/Mpx of a step nobody has timed yet
 
 
 @dataclass(frozen=True, slots=True)
 class Estimate:
-    """Seconds by the clock; peak bytes of memory, and the least limit that would do; disk."""
+    """Seconds by the clock, with those of compiling at first use; peak bytes of memory, and the least limit that would do; disk."""
 
     seconds: float
     memory: int
     least_memory: int
     disk: Disk
+    compiling: float = 0.0
 
 
 def load_rates(store: Path) -> dict[str, float]:
@@ -111,17 +115,24 @@ def _pixels(info: FrameInfo) -> int:
 
 
 def estimate(
-    plan: Plan, tasks: Tasks, resources: Resources, rates: Mapping[str, float], registry: Registry
+    plan: Plan,
+    tasks: Tasks,
+    resources: Resources,
+    rates: Mapping[str, float],
+    registry: Registry,
+    first_use: bool = False,
 ) -> tuple[Estimate, dict[str, Need]]:
     """The cost of the tasks that still have to run, and the memory that each takes."""
     seconds = sum(seconds_of(spec, plan, rates) for spec, _ in tasks.values())
+    compiling = COMPILING if first_use and tasks else 0.0
     found = needs(plan, tasks, registry)
     return (
         Estimate(
-            seconds / resources.workers,
+            (seconds + compiling) / resources.workers,
             expected_memory(found.values(), resources),
             least_memory(found.values(), resources),
             plan_disk(plan, tasks, Footprint(plan, registry)),
+            compiling / resources.workers,
         ),
         found,
     )

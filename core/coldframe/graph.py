@@ -72,6 +72,7 @@ class _Use:
     """A step of the recipe with what all its tasks have in common.
 
     text : name, version and parameters, as keys contain them; seed : the recipe's, likewise.
+    look : the call that looks at a frame for it, with the parameters that this goes by.
     """
 
     spec: StepSpec
@@ -79,6 +80,7 @@ class _Use:
     call: StepCall
     text: str
     seed: str
+    look: StepCall
 
     @property
     def surveys(self) -> bool:
@@ -90,7 +92,8 @@ class _Use:
         return issubclass(self.cls, MeasureStep) or self.surveys
 
     def look_key(self, item: Item) -> str:
-        return key_of('"look"', self.text, quoted(item.key))
+        text = text_of(self.look.use, self.look.version, self.look.params)
+        return key_of('"look"', text, quoted(item.key))
 
 
 class _Compiler:
@@ -121,7 +124,10 @@ class _Compiler:
         cls = self.registry.step(step.use)
         call = StepCall(step.id, step.use, cls.version, step.params, self.recipe.seed)
         text = text_of(step.use, cls.version, step.params)
-        return _Use(step, cls, call, text, text_of(self.recipe.seed))
+        look = call
+        if cls.survey_params is not None and not issubclass(cls, MeasureStep):
+            look = replace(call, params={name: step.params[name] for name in cls.survey_params})
+        return _Use(step, cls, call, text, text_of(self.recipe.seed), look)
 
     def compile(self, frames: Sequence[tuple[FrameInfo, str]]) -> Plan:
         lit = {info.night for info, _ in frames if info.kind is Kind.LIGHT}
@@ -170,7 +176,7 @@ class _Compiler:
 
     def _store(self, item: Item, step_id: str) -> Item:
         looks = tuple(
-            Look(use.look_key(item), use.call) for use in self.consumers[step_id] if use.looks
+            Look(use.look_key(item), use.look) for use in self.consumers[step_id] if use.looks
         )
         spec = FrameTask(
             store=self.store,

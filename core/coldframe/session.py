@@ -23,6 +23,7 @@ from coldframe.evidence.planning import add_proof
 from coldframe.execute import SCHEDULERS, pending, run_plan
 from coldframe.footprint import BASE, fitting_reports
 from coldframe.graph import compile_plan
+from coldframe.learned import learn, read_learned, record_file
 from coldframe.library.library import open_shelf
 from coldframe.limits import check_memory, fitting_readers, fitting_workers
 from coldframe.manifest import unfinished, versions, write_manifest
@@ -129,8 +130,9 @@ def prepare(
     proof = add_proof(plan, registry, found.frames, request.compare_masters)
     stamp_sources(plan.tasks, digests)
     tasks = pending(plan)
-    rates = load_rates(request.store)
-    cost, needs = estimate(plan, tasks, resources, rates, registry)
+    learned = read_learned(record_file())
+    rates = {**load_rates(request.store), **learned.rates}
+    cost, needs = estimate(plan, tasks, resources, rates, registry, learned.first_use)
     return Prepared(
         request, recipe, why, found, plan, tasks, resources, cost, rates, needs, known.used, proof
     )
@@ -255,6 +257,8 @@ def run(
     if tidy is not None:
         tidy.end()
     save_rates(request.store, timings.spent)
+    if here and prepared.tasks:
+        learn(record_file(), timings.spent)
     record = make_record(
         prepared,
         registry,

@@ -128,6 +128,8 @@ class Step(ABC):
     sources : where the method is published. columns : numbers it reports.
     master_kinds : kinds of master frames that `ctx.masters` may hold. flow : which frames it takes and
     what it makes of them, see there. takes : memory, see there.
+    survey_params : the parameters that `survey` is given; None: all. With another value of one that is
+    not among them, frames that were looked at need not be looked at again.
     """
 
     name: ClassVar[str]
@@ -139,6 +141,7 @@ class Step(ABC):
     master_kinds: ClassVar[Sequence[str]] = ()
     flow: ClassVar[Flow] = Flow()
     takes: ClassVar[Takes] = Takes()
+    survey_params: ClassVar[Sequence[str] | None] = None
 
     def check_params(
         self, params: Mapping[str, Any], columns: Collection[str]

@@ -100,6 +100,7 @@ def describe(prepared: Prepared) -> dict[str, Any]:
         "tasks": {"all": total, "to_do": len(prepared.tasks)},
         "estimate": {
             "seconds": round(prepared.estimate.seconds, 1),
+            "compiling_seconds": round(prepared.estimate.compiling, 1),
             "memory": prepared.estimate.memory,
             "least_memory": prepared.estimate.least_memory,
             "disk": prepared.estimate.disk.store[keeps].peak,
@@ -140,8 +141,12 @@ def _print(facts: dict[str, Any]) -> None:
     for warning in facts["warnings"]:
         click.echo(f"warning: {warning}")
     cost, tasks = facts["estimate"], facts["tasks"]
+    compiling = seconds_text(cost["compiling_seconds"])
+    first = (
+        f", {compiling} of it compiling loops, first use only" if cost["compiling_seconds"] else ""
+    )
     click.echo(
-        f"\n{tasks['to_do']} of {tasks['all']} tasks to do; about {seconds_text(cost['seconds'])}"
+        f"\n{tasks['to_do']} of {tasks['all']} tasks to do; about {seconds_text(cost['seconds'])}{first}"
     )
     click.echo(
         f"memory: about {bytes_text(cost['memory'])}; --memory must be "

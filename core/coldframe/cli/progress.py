@@ -12,9 +12,10 @@ from coldframe.cli.show import console, seconds_text, tell
 from coldframe.estimate import megapixels, seconds_of
 from coldframe.prepared import Prepared
 from coldframe.specs import FrameTask, TaskSpec
-from coldframe.store import Ref
+from coldframe.store import Ref, Store
 from coldframe.timing import StepTime
 
+LOOKING = "looking at frames"
 QUIET = 10.0  # seconds between plain lines
 COMPILING = "compiling loops, first use only"
 
@@ -34,8 +35,16 @@ class Progress:
         self.began: dict[str, tuple[float, float]] = {}  # by step: time, and time compiling
         self.cost_total = self.cost_done = 0.0
         self.costs: dict[str, float] = {}
+        store = Store(prepared.plan.store)
+        # Frames that are there already are only looked at, for a step whose parameters changed.
+        self.looked_at = {
+            key
+            for key, (spec, _) in prepared.tasks.items()
+            if isinstance(spec, FrameTask) and spec.looks and store.get(key) is not None
+        }
         for key, (spec, _) in prepared.tasks.items():
-            self.totals[spec.step_id] = self.totals.get(spec.step_id, 0) + 1
+            name = self._name(spec)
+            self.totals[name] = self.totals.get(name, 0) + 1
             self.costs[key] = seconds_of(spec, prepared.plan, prepared.rates)
             self.cost_total += self.costs[key]
         self.started = self.last_line = time.monotonic()
@@ -77,6 +86,9 @@ class Progress:
         if self.bars is not None:
             self.bars.stop()
 
+    def _name(self, spec: TaskSpec) -> str:
+        return LOOKING if spec.key in self.looked_at else spec.step_id
+
     def _place(self, step: str) -> int:
         return self.order.index(step) if step in self.order else len(self.order)
 
@@ -91,7 +103,7 @@ class Progress:
     def __call__(self, spec: TaskSpec, ref: Ref | None) -> None:
         now = time.monotonic()
         with self.lock:
-            step = spec.step_id
+            step = self._name(spec)
             began, compiled = self.began.setdefault(step, (now, self.compiling.seconds))
             if ref is None:
                 return

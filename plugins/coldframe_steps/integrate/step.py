@@ -86,6 +86,7 @@ class Integrate(StackStep):
     }
     flow = Flow(pixels=("mono", "colour"), registered=True)
     takes = Takes(mono=16, mosaic=16, colour=24, look=6, sample=1, tile=70, planes=14)
+    survey_params = ()
     sources = (
         *REJECTION_SOURCES,
         "I. R. King (1983), PASP 95, 163: a star's noise grows with the area its light covers",
