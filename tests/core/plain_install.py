@@ -2,7 +2,8 @@
 tests need. `python tests/core/plain_install.py FOLDER` makes all of it in FOLDER; .ci/run does.
 
 The wheel is built from the source distribution, so neither may lack a file. Then every module is
-imported, every command asked for its help, the README's demo and a comparison of two runs made.
+imported, every command asked for its help, the README's demo and a comparison of two runs made, and
+the figures of the pages compared with what was printed.
 """
 
 from __future__ import annotations
@@ -14,7 +15,7 @@ import tarfile
 import zipfile
 from pathlib import Path
 
-from page_figures import outputs
+from page_figures import compare_pages, outputs
 
 ROOT = Path(__file__).parents[2]
 HOMES = {"core/": "", "plugins/": "", "recipes/": "coldframe_recipes/"}
@@ -59,6 +60,9 @@ def main(folder: Path) -> None:
     _do(tools / "python", "-c", EVERY_MODULE, cwd=desk)
     _do(tools / "python", "-c", EVERY_HELP, cwd=desk, quiet=True)
     outputs(tools / "coldframe", desk)
+    if wrong := compare_pages(desk):
+        wrong.append("DEVELOPERS.md tells how to put today's figures into the pages")
+        sys.exit("\n".join(wrong))
 
 
 def _built(folder: Path) -> Path:

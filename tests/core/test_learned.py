@@ -4,7 +4,11 @@ import json
 
 import pytest
 
+from coldframe.cli.options import make_request
 from coldframe.learned import KINDS, RUNS, Learned, learn, read_learned
+from coldframe.plugins import find_plugins
+from coldframe.session import prepare
+from coldframe.specs import FrameTask
 
 
 def test_a_run_that_compiled_and_a_busy_hour_do_not_spoil_the_estimate(tmp_path):
@@ -49,3 +53,16 @@ def test_a_damaged_record_is_begun_anew(tmp_path, text):
 def test_a_record_that_cannot_be_written_is_done_without(tmp_path):
     (tmp_path / "file").write_text("in the way")
     learn(tmp_path / "file" / "costs.json", {"register": (2.0, 1.0)})
+
+
+def test_frames_are_not_looked_at_again_for_a_rule_that_no_look_goes_by(tiny_run):
+    """Another rejection rule changes the stack and what follows, and no single frame."""
+    night, output = tiny_run
+    request = make_request(
+        (night,), None, ("stack.reject=mad-clip",), output, None, 1, 1 << 30, no_library=True,
+        compare_masters=0,
+    )  # fmt: skip
+    todo = prepare(request, find_plugins()).tasks.values()
+    assert {"stack"} <= {spec.step_id for spec, _ in todo}
+    # The background fit takes the stack, not the night's frames.
+    assert {spec.step_id for spec, _ in todo if isinstance(spec, FrameTask)} == {"final"}
