@@ -25,6 +25,15 @@ RENAMED: Mapping[str, Mapping[str, str]] = {
     "command plugin new --kind": {"frame": "step"},
     "command scale": {"--overhead": "--task-overhead"},
     "command shotlist": {"--overhead": "--pause", "--share": "--noise-share"},
+    "step background-fit": {
+        "samples": "patches_across",
+        "box": "patch_size",
+        "smoothing": "stiffness",
+        "mode": "remove_by",
+        "protect": "protect_nebula",
+        "target": "exclude_circle",
+    },
+    "step integrate": {"background": "match_sky"},
     "step register": {"clamp": "limit_ringing"},
     "writer png.stretch": {"linked": "together"},
 }

@@ -89,7 +89,7 @@ def test_it_is_a_frame_step_with_described_params():
 
 @pytest.mark.parametrize("soft", [True, False])
 @pytest.mark.parametrize(
-    "params", [{}, {"order": 3}, {"model": "thin-plate"}, {"protect": 1.0}], ids=str
+    "params", [{}, {"order": 3}, {"model": "thin-plate"}, {"protect_nebula": 1.0}], ids=str
 )
 def test_a_large_faint_nebula_is_left_standing(soft, params):
     truth = simulate(soft=soft)
@@ -105,8 +105,8 @@ def test_a_large_faint_nebula_is_left_standing(soft, params):
 
 def test_without_protection_the_nebula_is_eaten():
     truth = simulate(soft=True)
-    assert judge(truth, run(truth.frame, protect=0.0))[1] > 0.04
-    assert judge(truth, run(truth.frame, protect=0.5))[1] < 0.02
+    assert judge(truth, run(truth.frame, protect_nebula=0.0))[1] > 0.04
+    assert judge(truth, run(truth.frame, protect_nebula=0.5))[1] < 0.02
 
 
 @pytest.mark.parametrize("order", [1, 2, 3, 4])
@@ -145,7 +145,7 @@ def test_thin_plate_follows_what_a_polynomial_cannot():
     frame = replace(truth.frame, data=(truth.frame.data + lamp).astype(np.float32))
     left = {}
     for model in ("polynomial", "thin-plate"):
-        background = run(frame, model=model, protect=0.0).planes["background"]
+        background = run(frame, model=model, protect_nebula=0.0).planes["background"]
         left[model] = np.std(background - truth.sky - lamp)
     assert left["thin-plate"] < 0.5
     assert left["thin-plate"] < 0.5 * left["polynomial"]
@@ -161,14 +161,14 @@ def test_divide_takes_out_what_a_flat_left():
     data = (truth * shape + rng.normal(0, 3, SHAPE)).astype(np.float32)
     variance = np.full(SHAPE, 9, np.float32)
     frame = Frame(data, np.zeros(SHAPE, np.uint8), FrameInfo(), planes={"variance": variance})
-    out = run(frame, mode="divide")
+    out = run(frame, remove_by="divide")
     objects = [out.data[100:110, 100:110].mean(), out.data[300:310, 500:510].mean()]
     assert objects[0] == pytest.approx(objects[1], rel=0.003)
     level = np.median(out.data)
     np.testing.assert_allclose(
         out.planes["variance"], 9 * (level / out.planes["background"]) ** 2, rtol=0.01
     )
-    bare = run(frame, mode="divide", keep_level=False)
+    bare = run(frame, remove_by="divide", keep_level=False)
     assert abs(np.median(bare.data)) < 0.5
 
 
@@ -202,14 +202,14 @@ def test_flagged_stars_and_trails_are_not_sky():
     flags[:, 100:140] = Flag.TRANSIENT
     data[200:260, 300:420] = 60000
     flags[200:260, 300:420] = Flag.SATURATED
-    out = run(replace(truth.frame, data=data, flags=flags), protect=0.0)
+    out = run(replace(truth.frame, data=data, flags=flags), protect_nebula=0.0)
     assert np.abs(out.planes["background"] - truth.sky).max() < 1
 
 
 def test_target_is_kept_out_whatever_its_brightness():
     truth = simulate(peak=0.0)
     free = run(truth.frame)
-    kept = run(truth.frame, target=[0.5, 0.5, 0.3])
+    kept = run(truth.frame, exclude_circle=[0.5, 0.5, 0.3])
     cells = np.pi * (0.3 * 420) ** 2 / (420 * 560 / 768)
     assert kept.measures["samples"] == pytest.approx(free.measures["samples"] - cells, abs=45)
     assert np.std(kept.planes["background"] - truth.sky) < 0.3
@@ -221,7 +221,7 @@ def test_history_and_inputs():
     truth.frame.data.flags.writeable = False
     out = run(truth.frame, model="thin-plate")
     assert np.array_equal(truth.frame.data, before)
-    assert "thin-plate spline of smoothing 0.001" in out.history[-1]
+    assert "thin-plate spline of stiffness 0.001" in out.history[-1]
     assert f"{out.measures['samples']:.0f} of 768 samples" in out.history[-1]
 
 
@@ -239,7 +239,7 @@ def test_too_little_sky_is_said():
         run(frame, order=4)
     truth = simulate()
     with pytest.raises(SetAside, match=r"stack: 0 sky samples"):
-        run(truth.frame, target=[0.5, 0.5, 5.0])
+        run(truth.frame, exclude_circle=[0.5, 0.5, 5.0])
 
 
 def test_a_line_of_sky_makes_no_surface():
@@ -254,7 +254,7 @@ def test_division_by_nothing_is_refused():
     truth = simulate(peak=0.0)
     frame = replace(truth.frame, data=truth.frame.data - np.float32(1000))
     with pytest.raises(SetAside, match="cannot be divided by"):
-        run(frame, mode="divide")
+        run(frame, remove_by="divide")
 
 
 def test_a_perfectly_smooth_frame_is_no_trouble():
@@ -277,7 +277,12 @@ def test_a_plane_more_changes_the_surface_and_not_the_picture(seed, slope, param
     data = rng.normal(500, 3, (160, 200)) + 200 * np.exp(-((y - 80) ** 2 + (x - 90) ** 2) / 9)
     flags = rng.choice(np.array([0, 0, 0, 0, 0, 1, 8, 16, 64], np.uint8), data.shape)
     outs = [
-        run(Frame(d.astype(np.float32), flags, FrameInfo()), keep_level=False, samples=12, **params)
+        run(
+            Frame(d.astype(np.float32), flags, FrameInfo()),
+            keep_level=False,
+            patches_across=12,
+            **params,
+        )
         for d in (data, data + plane)
     ]
     there = flags & Flag.NO_DATA == 0

@@ -150,7 +150,7 @@ def test_medians_of_windows_are_those_of_numpy(window):
     rng = np.random.default_rng(6)
     maps, start = rng.normal(0, 1, (2, 12, 15)), rng.random((12, 15)) < 0.6
     start[:6, :6] = False
-    found = structure._window_medians(maps, start, window)
+    found = structure.window_medians(maps, start, window)
     reach, few = window // 2, 0
     for k, y, x in np.ndindex(maps.shape):
         part = (slice(max(0, y - reach), y + reach + 1), slice(max(0, x - reach), x + reach + 1))

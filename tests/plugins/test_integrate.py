@@ -164,10 +164,10 @@ def test_trails_do_not_show(stack_run: Run, peak: float) -> None:
     also changes when one of its clean samples is judged otherwise than without the trail.
     """
     scene = Scene(n=12, trails=3, trail_peak=peak, stars=False, tilt=0.0, lift=0.0)
-    clean = stack_run(Integrate(), replace(scene, trails=0).frames(), background="none").stack
+    clean = stack_run(Integrate(), replace(scene, trails=0).frames(), match_sky="none").stack
     hit = scene.frames()
-    stack = stack_run(Integrate(), hit, background="none").stack
-    plain = stack_run(Integrate(), hit, background="none", reject="none").stack
+    stack = stack_run(Integrate(), hit, match_sky="none").stack
+    plain = stack_run(Integrate(), hit, match_sky="none", reject="none").stack
     sigma = clean.measures["noise"]
     left = uniform_filter(stack.data - clean.data, 5) / sigma
     shown = uniform_filter(plain.data - clean.data, 5) / sigma
@@ -180,10 +180,10 @@ def test_trails_do_not_show(stack_run: Run, peak: float) -> None:
 
 def test_growing_takes_the_edges_of_a_trail(stack_run: Run) -> None:
     scene = Scene(n=12, trails=2, trail_peak=40, stars=False, tilt=0.0, lift=0.0)
-    clean = stack_run(Integrate(), replace(scene, trails=0).frames(), background="none").stack
+    clean = stack_run(Integrate(), replace(scene, trails=0).frames(), match_sky="none").stack
     left = {}
     for grow in (0, 2):
-        stack = stack_run(Integrate(), scene.frames(), background="none", grow=grow).stack
+        stack = stack_run(Integrate(), scene.frames(), match_sky="none", grow=grow).stack
         left[grow] = uniform_filter(stack.data - clean.data, 3).max() / clean.measures["noise"]
         assert stack.measures["noise"] < 1.05 * scene.best()
     assert left[2] < 0.7 * left[0]
@@ -243,7 +243,7 @@ def test_stars_judged_as_sky_would_lose_light(stack_run: Run) -> None:
 @pytest.mark.parametrize("background", ["none", "offset", "offset-scale", "plane"])
 def test_backgrounds_are_matched_before_rejection(stack_run: Run, background: str) -> None:
     scene = Scene(stars=False, tilt=0.5)
-    run = stack_run(Integrate(), scene.frames(), background=background)
+    run = stack_run(Integrate(), scene.frames(), match_sky=background)
     scatter = run.stack.planes["variance"].mean() * 14 / 20**2
     if background == "plane":
         assert scatter == pytest.approx(1, abs=0.1)
@@ -288,7 +288,7 @@ def test_saturated_cores_keep_their_value_and_flag(stack_run: Run) -> None:
         frames.append(f.with_pixels(np.minimum(f.data, np.float32(white)), full.astype(np.uint8)))
     full = np.all([f.flags == 1 for f in frames], axis=0)
     assert full.sum() > 10
-    stack = stack_run(Integrate(), frames, background="none").stack
+    stack = stack_run(Integrate(), frames, match_sky="none").stack
     assert np.all(stack.flags[full] == Flag.SATURATED)
     assert np.all(stack.data[full] == white)
     assert np.all(stack.planes["count"][full] == 14)

@@ -98,6 +98,8 @@ def summary(record: RunRecord, output: Path) -> dict[str, Any]:
 
 def print_summary(record: RunRecord, output: Path) -> None:
     """The outcome in plain words."""
+    from coldframe.report.findings import sureness
+
     aside = [frame for frame in record.frames if not frame.used]
     used = len(record.frames) - len(aside)
     click.echo(f"{used} frames used, {len(aside)} set aside, in {seconds_text(record.elapsed)}")
@@ -111,6 +113,7 @@ def print_summary(record: RunRecord, output: Path) -> None:
             facts.append(f"noise {noise:.3g} ADU")
         if gain and frames:
             facts.append(f"{gain:.2f} x better than one frame (sqrt N is {frames**0.5:.2f})")
+        facts += sureness(product.measures)
         click.echo(": ".join([facts[0], ", ".join(facts[1:])]) if facts[1:] else facts[0])
         for name in product.files:
             click.echo(f"  {output / name}")

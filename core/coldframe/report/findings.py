@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from coldframe.frame import Kind
+from coldframe.report.numbers import number
 from coldframe.report.record import FrameRecord, MasterUse, ProductRecord, RunRecord
 
 _NUMBER = re.compile(r"\d+(?:\.\d+)?")
@@ -164,3 +165,15 @@ def master_uses(record: RunRecord) -> Mapping[str, Sequence[FrameRecord]]:
         for use in frame.masters if frame.used else ():
             found.setdefault(use.product, []).append(frame)
     return found
+
+
+def sureness(measures: Mapping[str, float]) -> list[str]:
+    """How sure what a background fit removed is, in words; nothing where it was not measured."""
+    error, of_object = measures.get("background_error"), measures.get("object_error")
+    words = [] if error is None else [f"sky removed is sure to {number(error, 2)} ADU"]
+    if of_object is not None:
+        words.append(f"brightness of the object in it to {number(of_object, 2)} %")
+    left = measures.get("background_left")
+    if left is not None:
+        words.append(f"bend of {number(left, 2)} ADU left, it may be the object's")
+    return words

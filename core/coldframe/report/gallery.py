@@ -10,7 +10,14 @@ import numpy as np
 
 from coldframe.frame import Frame
 from coldframe.report.blocks import Block, Picture, Pictures, Text
-from coldframe.report.findings import Result, before_stack, calibrated, lights, results
+from coldframe.report.findings import (
+    Result,
+    before_stack,
+    calibrated,
+    lights,
+    results,
+    sureness,
+)
 from coldframe.report.glance import MAPS, Album, Map
 from coldframe.report.numbers import count, number
 from coldframe.report.pictures import fit, image, moved, picture, skies
@@ -222,23 +229,24 @@ def maps(record: RunRecord, album: Album) -> list[Block]:
             found = (glance.map(name) for glance in seen if glance is not None)
             plane = next((plane for plane in found if plane is not None), None)
             if plane is not None:
-                shown.append(_map(name, plane, result.stack))
+                shown.append(_map(name, plane, result))
         if shown:
             title = result.stack.label if len(every) > 1 else ""
             blocks.append(Pictures(shown, title, layout="thumbs"))
     return blocks
 
 
-def _map(name: str, plane: Map, stack: ProductRecord) -> Picture:
+def _map(name: str, plane: Map, result: Result) -> Picture:
     title, about = _MAPS[name]
     low, high = plane.shown
     span = high - low
     caption = f"{about}. Black is {number(low, 3)}, white {number(high, 3)}"
-    share = stack.measures.get(f"rejected_{name}")
+    share = result.stack.measures.get(f"rejected_{name}")
     if share is not None:
         caption += f"; {number(share, 2)}% of all values were rejected"
     elif name == "background":
         caption += f" ADU; from {number(plane.low)} to {number(plane.high)} ADU in all"
+        caption += "".join(f"; {words}" for words in sureness(result.final.measures))
     grey = (plane.data - low) / span if span > 0 else np.full(plane.data.shape, 0.5)
     return image(
         np.rint(255 * grey.clip(0, 1)).astype(np.uint8),

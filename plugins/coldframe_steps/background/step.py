@@ -13,7 +13,7 @@ class BackgroundFit(FrameStep):
     """Fit a smooth surface to the sky and subtract it, or divide by it."""
 
     name = "background-fit"
-    version = "1"
+    version = "2"
     about = "Fit a smooth surface to the sky between stars and nebulae and remove it."
     params: ClassVar[Mapping[str, Mapping[str, Any]]] = {
         "model": {
@@ -27,10 +27,11 @@ class BackgroundFit(FrameStep):
             "minimum": 1,
             "maximum": 4,
             "default": 2,
-            "description": "Order of the polynomial, also of the one that a thin-plate spline "
-            "is laid upon. 3 and 4 can bend behind a large nebula, where nothing holds them.",
+            "description": "Order of the polynomial at most, also of the one that a thin-plate "
+            "spline is laid upon. The least bent surface that the samples allow is taken; with "
+            "protect_nebula: 0, just this order.",
         },
-        "smoothing": {
+        "stiffness": {
             "type": "number",
             "minimum": 0,
             "default": 0.001,
@@ -38,38 +39,38 @@ class BackgroundFit(FrameStep):
             "description": "Stiffness of the thin-plate spline: 0 goes through every sample, 1 "
             "leaves little but the polynomial.",
         },
-        "samples": {
+        "patches_across": {
             "type": "integer",
             "minimum": 8,
             "maximum": 100,
             "default": 32,
             "unit": "count",
-            "description": "Sky samples along the frame's longer side.",
+            "description": "Patches along the frame's longer side, each of which gives a sky sample.",
         },
-        "box": {
+        "patch_size": {
             "type": "integer",
             "minimum": 0,
             "default": 0,
             "unit": "px",
-            "description": "Side of the box that a sample is measured in; 0 for as large as "
-            "the samples' spacing, up to 64.",
+            "description": "Side of a patch; 0 for as large as their spacing, up to 64.",
         },
-        "mode": {
+        "remove_by": {
             "enum": ["subtract", "divide"],
             "default": "subtract",
             "description": "Subtract the surface (glow of the sky), or divide by it (what a flat "
             "left behind).",
         },
-        "protect": {
+        "protect_nebula": {
             "type": "number",
             "minimum": 0,
             "maximum": 1,
             "default": 0.5,
             "unit": "ratio",
             "description": "How hard to look for faint extended structure and how far to stay "
-            "away from it; 0 avoids stars only, for frames without nebula and for uneven glow.",
+            "away from it; 0 avoids stars only, for frames without nebula and for uneven glow. "
+            "Above 0, sky and an object that fills the frame are told apart as well.",
         },
-        "target": {
+        "exclude_circle": {
             "type": ["array", "null"],
             "items": {"type": "number", "minimum": 0},
             "minItems": 3,
@@ -89,6 +90,11 @@ class BackgroundFit(FrameStep):
         "background_rms": Column("ADU", "scatter of the sky samples about the surface"),
         "background_range": Column("ADU", "surface, peak to valley"),
         "samples": Column("count", "sky samples used"),
+        "background_error": Column("ADU", "how sure the surface is: rms error over the frame"),
+        "object_error": Column("%", "how sure the brightness of the object told apart is"),
+        "background_left": Column(
+            "ADU", "bend of the sky not removed: it may be an object's light"
+        ),
     }
     flow = Flow(pixels=("mono", "colour"))
     takes = Takes(mono=9, colour=25)
@@ -96,6 +102,8 @@ class BackgroundFit(FrameStep):
         "Duchon 1977; Wahba 1990, Spline Models for Observational Data: thin-plate splines",
         "Rousseeuw 1984, J. Am. Stat. Assoc. 79, 871: least trimmed squares",
         "Newey & Powell 1987, Econometrica 55, 819: asymmetric least squares",
+        "Golub & Pereyra 1973, SIAM J. Numer. Anal. 10, 413: variable projection",
+        "Schwarz 1978, Ann. Stat. 6, 461: the Bayesian information criterion",
         "Beaton & Tukey 1974, Technometrics 16, 147: biweight",
     )
 
@@ -112,4 +120,4 @@ class BackgroundFit(FrameStep):
         from coldframe_steps.background.process import fit_background
 
         defaults = {name: rule["default"] for name, rule in self.params.items()}
-        return fit_background(frame, {**defaults, **ctx.params}, self.version)
+        return fit_background(frame, {**defaults, **ctx.params}, self.version, ctx.log)

@@ -69,7 +69,7 @@ def sky_samples(samples: Samples, order: int, protect: float, excluded: Array) -
     median of 3 x 3 and 5 x 5 samples, far below the noise of one sample.
     """
     start = samples.usable & ~excluded
-    noise = _sample_noise(samples, start)
+    noise = sample_noise(samples, start)
     least = max(fewest(order), round(LEAST * start.sum()))
 
     # The three ways below soon take the same samples for sky.
@@ -103,7 +103,7 @@ def sky_samples(samples: Samples, order: int, protect: float, excluded: Array) -
     return max(found, key=lambda one: one[:2])[2]
 
 
-def _sample_noise(samples: Samples, start: Array) -> Array:
+def sample_noise(samples: Samples, start: Array) -> Array:
     """Scatter of samples about a smooth surface, by second differences: (c,) ADU.
 
     Slopes cancel, whatever they are, and so does nebula that is smooth from sample to sample.
@@ -182,7 +182,7 @@ def _maps(residual: Array, noise: Array, start: Array, sky: Array) -> list[Maps]
     maps = [(r - np.median(r[sky])) / sigma for r, sigma in zip(residual, noise, strict=True)]
     if len(maps) > 1:
         maps.append(np.sum(maps, axis=0) / np.sqrt(len(maps)))
-    middles = [_window_medians(np.stack(maps), start, window) for window in WINDOWS]
+    middles = [window_medians(np.stack(maps), start, window) for window in WINDOWS]
     return [
         Maps(z - middles[-1][k], [_in_sigmas(middle[k], sky) for middle in middles])
         for k, z in enumerate(maps)
@@ -215,7 +215,7 @@ def _grown(structure: Array, steps: int) -> Array:
     return out
 
 
-def _window_medians(maps: Array, start: Array, window: int) -> Array:
+def window_medians(maps: Array, start: Array, window: int) -> Array:
     """Median of the samples in a window around each, in maps (k, m, n): single stars do not move it.
 
     0 where there are hardly any samples.

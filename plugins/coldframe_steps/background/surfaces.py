@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Protocol
 
 import numpy as np
@@ -122,6 +122,14 @@ class Polynomial:
         out: Array = np.polynomial.chebyshev.chebval2d(y, x, self.coefficients)
         return out
 
+    def plus(self, more: Polynomial) -> Polynomial:
+        """The sum of both."""
+        side = max(len(self.coefficients), len(more.coefficients))
+        parts = [
+            np.pad(one.coefficients, (0, side - len(one.coefficients))) for one in (self, more)
+        ]
+        return Polynomial(parts[0] + parts[1])
+
     def over(self, shape: tuple[int, int]) -> Sheet:
         """The surface over a frame (height, width)."""
         padded = np.pad(self.coefficients, (0, TERMS - len(self.coefficients)))
@@ -133,7 +141,7 @@ class ThinPlate:
     """A polynomial and, on top of it, a smoothing thin-plate spline through what it leaves.
 
     The spline (Duchon 1977; Wahba 1990, Spline Models, ch. 2) minimises the mean squared residual
-    plus `smoothing` times its bending energy, with the frame's longer half-side as the unit of
+    plus `stiffness` times its bending energy, with the frame's longer half-side as the unit of
     length. Where there are no samples, as behind a nebula, little is left to it, and the
     polynomial carries on.
     """
@@ -150,7 +158,7 @@ class ThinPlate:
         values: Array,
         weights: Array,
         order: int,
-        smoothing: float,
+        stiffness: float,
         aspect: tuple[float, float],
     ) -> ThinPlate:
         """Fit to samples at -1 <= y, x <= 1; `aspect` turns both into units of length."""
@@ -164,7 +172,7 @@ class ThinPlate:
         spline = RBFInterpolator(
             points,
             (values - trend.at(y, x))[kept],
-            smoothing=smoothing * kept.sum() / share,
+            smoothing=stiffness * kept.sum() / share,
             kernel="thin_plate_spline",
         )
         return cls(trend, spline, aspect)
@@ -173,6 +181,10 @@ class ThinPlate:
         """Values at places (n,)."""
         bent = self.spline(np.stack([y * self.aspect[0], x * self.aspect[1]], axis=1))
         return self.trend.at(y, x) + bent
+
+    def plus(self, more: Polynomial) -> ThinPlate:
+        """The sum of both."""
+        return replace(self, trend=self.trend.plus(more))
 
     def over(self, shape: tuple[int, int]) -> Sheet:
         """The surface over a frame (height, width).

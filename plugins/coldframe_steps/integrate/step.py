@@ -31,7 +31,7 @@ class Integrate(StackStep):
     version = "2"
     about = "Stack registered frames: sky and flux matched, outliers rejected, weighted"
     params: ClassVar[Mapping[str, Mapping[str, Any]]] = {
-        "background": {
+        "match_sky": {
             "type": "string",
             "enum": ["none", "offset", "offset-scale", "plane"],
             "default": "plane",
@@ -137,7 +137,7 @@ class Integrate(StackStep):
     def prepare(self, rows: Sequence[Row], ctx: Context) -> Numbers:
         """How to match each frame, and its weight."""
         check_count(ctx.params, len(rows))
-        matching = match_frames(rows, ctx.params["background"])
+        matching = match_frames(rows, ctx.params["match_sky"])
         known = [
             replace(
                 row,

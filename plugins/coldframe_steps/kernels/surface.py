@@ -17,7 +17,14 @@ TERMS = 5
 
 
 def box_sky(
-    image: Array, flags: Array, bad: int, y0: Array, x0: Array, size: int, kappa: float
+    image: Array,
+    flags: Array,
+    bad: int,
+    y0: Array,
+    x0: Array,
+    size: int,
+    kappa: float,
+    slopes: Array | None = None,
 ) -> Array:
     """Robust sky in square boxes.
 
@@ -27,6 +34,8 @@ def box_sky(
     y0, x0 : int64 (n,), first row and column of each box. size : rows and columns of a box.
     kappa : clip this many sigmas on both sides of the median until nothing changes. Sigma is the
         distance from the median down to the 15.87% quantile: stars only ever brighten.
+    slopes : float64 (n, 2), what a pixel down and a pixel to the right add in each box: taken off
+        about the box's centre first, so that a steep sky is no noise. None for none.
 
     Returns
     -------
@@ -35,24 +44,30 @@ def box_sky(
     out = np.zeros((y0.size, 4), np.float64)
     buffer, room = np.empty(size * size, np.float32), np.empty((2, size * size), np.uint32)
     counts = np.empty(2048, np.uint32)
-    _measure(image, flags, bad, y0, x0, size, kappa, buffer, room, counts, out)
+    tilts = np.zeros((y0.size, 2)) if slopes is None else np.ascontiguousarray(slopes, np.float64)
+    _measure(image, flags, bad, y0, x0, size, kappa, tilts, buffer, room, counts, out)
     return out
 
 
 @njit(**ENTRY)
 def _measure(  # type: ignore[no-untyped-def]
-    image, flags, bad, y0, x0, size, kappa, buffer, room, counts, out
+    image, flags, bad, y0, x0, size, kappa, slopes, buffer, room, counts, out
 ):
     """See `box_sky`. buffer : float32 (size * size,). room, counts : see `sort_floats`."""
     height, width = image.shape
+    middle = 0.5 * (size - 1)
     for k in range(y0.size):
         count = np.int64(0)
         left, right = max(0, x0[k]), min(width, x0[k] + size)
         for y in range(max(0, y0[k]), min(height, y0[k] + size)):
             values, bits = image[y, left:right], flags[y, left:right]
             line = buffer[count : count + values.size]
+            along = np.float32(slopes[k, 1])
+            off = np.float32(slopes[k, 0] * (y - y0[k] - middle) - slopes[k, 1] * middle)
+            off += along * np.float32(left - x0[k])
             for x in range(values.size):
-                line[x] = np.float32(np.nan) if bits[x] & bad else values[x]
+                value = values[x] - (off + along * np.float32(x))
+                line[x] = np.float32(np.nan) if bits[x] & bad else value
             count += values.size
         count = finite_first(buffer, count)
         out[k, 2] = count
