@@ -1,6 +1,7 @@
 """Progress: rates, time left, compiling, and how it degrades without a terminal."""
 
 import threading
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numba
@@ -123,3 +124,12 @@ def test_rates_in_words_and_numbers():
     assert told["megapixels_per_second"] == 4.0
     assert told["frames_per_second"] == pytest.approx(0.333)
     assert StepTime(1).to_dict()["megapixels_per_second"] is None
+
+
+def test_frames_that_are_there_and_only_looked_at_are_called_so(monkeypatch, capsys):
+    here = replace(task(1), looks=("a look",))
+    monkeypatch.setattr(module, "Store", lambda _: SimpleNamespace(get={here.key: "made"}.get))
+    with Progress(prepared([here, task(2)])) as progress:
+        assert progress.totals == {"looking at frames": 1, "clean": 1}
+        progress(here, Ref(here.key, seconds=1.0))
+    assert "looking at frames: 1 of 1 tasks" in capsys.readouterr().err

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import threading
 import time
+from pathlib import Path
 from types import TracebackType
 from typing import Any
 
@@ -35,12 +36,13 @@ class Progress:
         self.began: dict[str, tuple[float, float]] = {}  # by step: time, and time compiling
         self.cost_total = self.cost_done = 0.0
         self.costs: dict[str, float] = {}
-        store = Store(prepared.plan.store)
         # Frames that are there already are only looked at, for a step whose parameters changed.
         self.looked_at = {
             key
             for key, (spec, _) in prepared.tasks.items()
-            if isinstance(spec, FrameTask) and spec.looks and store.get(key) is not None
+            if isinstance(spec, FrameTask)
+            and spec.looks
+            and Store(Path(spec.store)).get(key) is not None
         }
         for key, (spec, _) in prepared.tasks.items():
             name = self._name(spec)
