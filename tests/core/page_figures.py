@@ -42,8 +42,8 @@ PROSE = (
     ("tutorial.md", r"darks at ([\d.]+), ([\d.]+) and ([\d.]+) °C", 2,
      r"dark · 120 s · ISO 1600 · ([\d.]+) °C · demo-night +\d"),
     ("tutorial.md", r"at most ([\d.]+) °C off", 2, r"dark: ([\d.]+) \S+ warmer"),
-    ("tutorial.md", r"(\w+) frames averaged can be (\w+) times", 0,
-     r"stack \(.*: (\d+) frames.*sqrt N is ([\d.]+)"),
+    ("tutorial.md", r"(\w+) frames averaged .* can give ([\d.]+) times", 0,
+     r"stack \(.*: (\d+) frames.*best possible for these frames \(([\d.]+) x"),
     ("tutorial.md", r"this stack is ([\d.]+) times better", 0, r"stack \(.*, ([\d.]+) x better"),
     ("tutorial.md", r"asks for (\w+) more darks near (\d+) °C", 4, r"(?m)^(\d+) +darks.*near (\d+) °C"),
 )  # fmt: skip

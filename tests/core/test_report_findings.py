@@ -116,6 +116,16 @@ def test_noise_of_equal_lights_is_the_standard_error_of_the_mean() -> None:
     assert figures.over_best == pytest.approx(1.0)
 
 
+def test_unequal_lights_are_held_against_their_own_best_and_not_against_the_root_of_n() -> None:
+    """4 lights of noise 10 and 4 of 5: at best (sum 1 / sigma^2)^(-1/2) = 2.236 (Aitken 1936), and
+    the median light has 7.5, so 3.354 times less is possible where the root of 8 is 2.83."""
+    frames = [light(i, measures={"noise": 10.0 if i < 4 else 5.0}) for i in range(8)]
+    figures = noise_figures(product("stack", [f.id for f in frames], noise=5**0.5), frames)
+    assert figures.possible == pytest.approx(7.5 / 5**0.5)
+    assert figures.improvement == pytest.approx(figures.possible)
+    assert figures.share == pytest.approx(1.0)
+
+
 def test_best_noise_is_that_of_a_simulated_inverse_variance_mean() -> None:
     """Aitken (1936): no weights beat 1/variance; simulated here with numpy's average."""
     sigmas = np.array([3.0, 5.0, 9.0, 20.0])
@@ -212,7 +222,7 @@ def test_summary_says_what_was_used_and_what_not() -> None:
     assert "9 of 11 lights are in the result: 9 min of exposure (9 × 60 s)." in text
     assert "2 lights set aside: clouds (light_9.dng and light_10.dng)." in text
     assert "4 ADU of noise where one light has 10 ADU: 2.5 times less" in text
-    assert "√9 = 3 times at best, so this is 83.3% of it" in text
+    assert "That is 83.3% of the best possible for these lights (3 times)." in text
     assert "No master bias was at hand." in text
     assert "No master dark was at hand." in text
 

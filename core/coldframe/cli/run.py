@@ -11,6 +11,7 @@ from coldframe.cli.log import logging_options
 from coldframe.cli.options import make_request, planning_options, scheduler_option
 from coldframe.cli.show import json_option, print_json, seconds_text, tell
 from coldframe.lines import aside_lines
+from coldframe.report.noise import noise_figures
 from coldframe.report.record import RunRecord
 
 
@@ -112,7 +113,13 @@ def print_summary(record: RunRecord, output: Path) -> None:
         if noise:
             facts.append(f"noise {noise:.3g} ADU")
         if gain and frames:
-            facts.append(f"{gain:.2f} x better than one frame (sqrt N is {frames**0.5:.2f})")
+            best = noise_figures(product, record.frames).possible
+            against = (
+                f"{gain / best:.0%} of the best possible for these frames ({best:.2f} x)"
+                if best
+                else f"sqrt N is {frames**0.5:.2f}"
+            )
+            facts.append(f"{gain:.2f} x better than one frame, {against}")
         facts += sureness(product.measures)
         click.echo(": ".join([facts[0], ", ".join(facts[1:])]) if facts[1:] else facts[0])
         for name in product.files:

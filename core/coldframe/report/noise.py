@@ -38,9 +38,14 @@ class NoiseFigures:
         return math.sqrt(self.frames)
 
     @property
+    def possible(self) -> float | None:
+        """The improvement that the best weighted mean of these very lights would give."""
+        return _ratio(self.single, self.best)
+
+    @property
     def share(self) -> float | None:
-        """The improvement as a fraction of sqrt(N)."""
-        return _ratio(self.improvement, self.root_n)
+        """The improvement as a fraction of what is possible; of sqrt(N) where that is not known."""
+        return _ratio(self.improvement, self.possible or self.root_n)
 
     @property
     def over_best(self) -> float | None:

@@ -30,8 +30,8 @@ def noise_table(record: RunRecord) -> Table | None:
                 ("Noise of one light", "ADU, median"),
                 ("Noise of the stack", "ADU"),
                 ("Improvement", "times"),
-                ("√N", "times"),
-                ("Improvement / √N", "%"),
+                ("Best possible", "times"),
+                ("Improvement / best", "%"),
                 ("Best for these lights", "ADU"),
                 ("Stack / best", ""),
             )
@@ -42,7 +42,7 @@ def noise_table(record: RunRecord) -> Table | None:
 
 def _noise_line(f: NoiseFigures) -> Line:
     share = None if f.share is None else 100 * f.share
-    values = (f.single, f.stacked, f.improvement, f.root_n, share, f.best, f.over_best)
+    values = (f.single, f.stacked, f.improvement, f.possible, share, f.best, f.over_best)
     return Line([Cell(f.stack.label), numeric(float(f.frames)), *map(numeric, values)])
 
 

@@ -86,7 +86,7 @@ def _figures(record: RunRecord, noises: Sequence[NoiseFigures]) -> list[Figure]:
     ]
     if len(noises) == 1:
         only = noises[0]
-        share = "" if only.share is None else f"{number(100 * only.share, 3)}% of √{only.frames}"
+        share = "" if only.share is None else f"{number(100 * only.share, 3)}% of {possible(only)}"
         figures[2:2] = [
             Figure("Noise of the stack", number(only.stacked, 3), "ADU" if only.stacked else ""),
             Figure("Less noise than one light", number(only.improvement, 3), "times", share)
@@ -129,6 +129,13 @@ def _noise(noises: Sequence[NoiseFigures]) -> list[str]:
     return [_noise_sentence(f, f"{f.stack.label}: " if len(noises) > 1 else "") for f in noises]
 
 
+def possible(f: NoiseFigures) -> str:
+    """What the improvement is held against, in words."""
+    if f.possible is None:
+        return f"what {f.frames} equal lights give (√{f.frames} = {number(f.root_n, 3)})"
+    return f"the best possible for these lights ({number(f.possible, 3)} times)"
+
+
 def _noise_sentence(f: NoiseFigures, start: str) -> str:
     if f.frames == 1:
         return f"{start}There was only one light, so nothing was averaged."
@@ -137,12 +144,11 @@ def _noise_sentence(f: NoiseFigures, start: str) -> str:
     text = (
         f"{start}The stack has {number(f.stacked, 3)} ADU of noise where one light has "
         f"{number(f.single, 3)} ADU: {number(f.improvement, 3)} times less. "
-        f"{f.frames} equal lights give √{f.frames} = {number(f.root_n, 3)} times at best, "
-        f"so this is {number(100 * f.share, 3)}% of it."
+        f"That is {number(100 * f.share, 3)}% of {possible(f)}."
     )
     if f.over_best is not None:
         text += (
-            f" For lights as unequal as these the best possible is {number(f.best, 3)} ADU; "
+            f" The best possible is {number(f.best, 3)} ADU; "
             f"the stack has {number(f.over_best, 3)} times that."
         )
     return text
