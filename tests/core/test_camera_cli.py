@@ -9,7 +9,6 @@ from astropy.io import fits
 
 from coldframe.camera.file import load_camera
 from coldframe.cli.main import run_command_line
-from coldframe.demo.night import make_night
 from coldframe.demo.scenario import COLOUR_CAMERA, MONO_CAMERA
 from coldframe.demo.sensor import expose, make_sensor
 from coldframe.plugins import find_plugins
@@ -55,11 +54,8 @@ def bench(tmp_path_factory):
 
 
 @pytest.fixture(scope="module")
-def nights(tmp_path_factory):
-    folder = tmp_path_factory.mktemp("nights")
-    for kind in ("colour", "mono"):
-        make_night(folder / kind, "tiny", 3, kind)
-    return folder
+def nights(demo_night):
+    return {kind: demo_night(kind).folder for kind in ("colour", "mono")}
 
 
 @pytest.fixture(scope="module")
@@ -112,7 +108,7 @@ def test_installed_file_is_listed_and_heard(bench, nights, home, tmp_path, capsy
         assert [p.suffix for p in home.iterdir()] == [".yaml"]
         code, out, _ = run(capsys, "camera", "list", "--json")
         assert (code, json.loads(out)[0]["camera"]) == (0, MONO_CAMERA.name)
-        request = Request((nights / "mono",), tmp_path / "out", tmp_path / "store")
+        request = Request((nights["mono"],), tmp_path / "out", tmp_path / "store")
         prepared = prepare(request, find_plugins())
         # The demo's headers tell the gain; read noise and white level are the camera file's.
         assert {f.gain for f in prepared.scan.frames} == {0.8}
@@ -129,7 +125,7 @@ def test_a_named_camera_file_reaches_the_plan_and_changes_its_products(nights, t
         "camera-file: 1\ncamera: Nachtauge N1\nsettings:\n"
         "- {iso: 1600, gain: 0.2375, read_noise: 2.4}\n"
     )
-    night = nights / "colour"
+    night = nights["colour"]
     code, out, err = run(capsys, "plan", night, "-o", tmp_path / "o", "--camera", path, "--json")
     assert code == 0, err
     assert "n1.yaml told gain" in json.loads(out)["cameras"][0]
@@ -143,7 +139,7 @@ def test_a_named_camera_file_reaches_the_plan_and_changes_its_products(nights, t
 
 
 def test_advice_for_a_night_and_for_one_light(nights, measured, capsys):
-    night = nights / "mono"
+    night = nights["mono"]
     code, out, _ = run(capsys, "camera", "advise", night, "--camera", measured, "--json")
     facts = json.loads(out)
     assert code == 0
@@ -162,7 +158,7 @@ def test_advice_for_a_night_and_for_one_light(nights, measured, capsys):
 
 def test_shot_list_of_a_night(nights, tmp_path, capsys):
     code, out, _ = run(
-        capsys, "shotlist", nights / "colour", "--forecast", "21:00=15,03:00=5",
+        capsys, "shotlist", nights["colour"], "--forecast", "21:00=15,03:00=5",
         "-o", tmp_path / "s.html", "--csv", tmp_path / "s.csv", "--json",
     )  # fmt: skip
     facts = json.loads(out)
@@ -174,7 +170,7 @@ def test_shot_list_of_a_night(nights, tmp_path, capsys):
     assert facts["cautions"][0].startswith("Flats at dawn")
     assert (tmp_path / "s.html").exists()
     assert (tmp_path / "s.csv").exists()
-    code, out, _ = run(capsys, "shotlist", nights / "colour")
+    code, out, _ = run(capsys, "shotlist", nights["colour"])
     assert code == 0
     assert "never point optics at or near the sun" in out
 
@@ -198,7 +194,7 @@ def test_wrong_use_is_one_line_and_code_2(args, said, capsys):
 
 
 def test_advice_without_a_camera_file_says_what_to_do(nights, capsys):
-    code, _, err = run(capsys, "camera", "advise", nights / "colour")
+    code, _, err = run(capsys, "camera", "advise", nights["colour"])
     assert code == 2
     assert "coldframe camera measure" in err
     assert len(err.strip().splitlines()) == 1
@@ -207,8 +203,8 @@ def test_advice_without_a_camera_file_says_what_to_do(nights, capsys):
 def test_the_demos_own_frames_lead_from_measuring_to_advice(nights, tmp_path, capsys):
     """Flats at ISO 100, lights at ISO 1600: the truth is that of the invented camera."""
     file = tmp_path / "n1.yaml"
-    assert run(capsys, "camera", "measure", nights / "colour", "-o", file)[0] == 0
-    code, out, _ = run(capsys, "camera", "advise", nights / "colour", "--camera", file, "--json")
+    assert run(capsys, "camera", "measure", nights["colour"], "-o", file)[0] == 0
+    code, out, _ = run(capsys, "camera", "advise", nights["colour"], "--camera", file, "--json")
     assert code == 0
     (advice,) = json.loads(out)
     gain, read = COLOUR_CAMERA.settings[1600]

@@ -7,7 +7,6 @@ import numpy as np
 import pytest
 
 from coldframe.decoded import Decoded
-from coldframe.demo.night import make_night
 from coldframe.frame import Frame, FrameInfo
 from coldframe.plugins import find_plugins
 from coldframe.prepared import Request
@@ -79,9 +78,10 @@ def test_what_cannot_be_told_by_content_or_is_full_of_flags_is_not_kept():
 
 
 @pytest.mark.parametrize("room", [True, False])
-def test_a_run_decodes_each_raw_file_once_when_it_has_the_memory(tmp_path, monkeypatch, room):
-    night = tmp_path / "night"
-    make_night(night, "tiny")
+def test_a_run_decodes_each_raw_file_once_when_it_has_the_memory(
+    demo_night, tmp_path, monkeypatch, room
+):
+    night = demo_night("colour").folder
     registry, read = find_plugins(), Counter()
     reader = next(r for r in registry.readers if r.name == "camera-raw")
     true_read = type(reader).read_frame

@@ -18,9 +18,9 @@ from coldframe.notes_file import read_notes
 
 
 @pytest.fixture(scope="module")
-def nights(tmp_path_factory):
-    folder = tmp_path_factory.mktemp("nights")
-    return {kind: (folder / kind, make_night(folder / kind, "tiny", 3, kind)) for kind in KINDS}
+def nights(demo_night):
+    made = {kind: demo_night(kind) for kind in KINDS}
+    return {kind: (night.folder, night.truth) for kind, night in made.items()}
 
 
 KINDS = ("colour", "mono")

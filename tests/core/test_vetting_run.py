@@ -9,7 +9,6 @@ import pytest
 from astropy.io import fits
 
 from coldframe.cli.main import run_command_line
-from coldframe.demo.night import make_night
 from coldframe.digests import cache_file
 from coldframe.hooks import hookimpl
 from coldframe.plugins import find_plugins
@@ -17,9 +16,9 @@ from coldframe.vetting import gather
 
 
 @pytest.fixture(scope="module")
-def clean(tmp_path_factory):
-    folder = tmp_path_factory.mktemp("clean") / "mono"
-    return folder, make_night(folder, "tiny", 3, "mono")
+def clean(demo_night):
+    night = demo_night("mono")
+    return night.folder, night.truth
 
 
 @pytest.fixture
