@@ -146,8 +146,11 @@ def one_step(step: type[Step]) -> list[str]:
 def writers(registry: Registry) -> str:
     """Formats that are read and written."""
     parts = ["# Readers and writers", "## Files that are read"]
-    rows = [[f"`{r.name}`", " ".join(f"`{s}`" for s in r.suffixes)] for r in registry.readers]
-    parts.append(_table(["reader", "suffixes"], rows))
+    rows = [
+        [f"`{r.name}`", " ".join(f"`{s}`" for s in r.suffixes), told(r.about, f"reader '{r.name}'")]
+        for r in registry.readers
+    ]
+    parts.append(_table(["reader", "suffixes", "what it reads"], rows))
     for name, writer in registry.writers.items():
         parts += [f"## {name}", told(writer.about, f"writer '{name}'")]
         if writer.params:

@@ -25,6 +25,7 @@ class FrameReader(Protocol):
 
     name: str
     version: str
+    about: str  # what it reads, in a line
     suffixes: Sequence[str]  # lower case, with the dot, such as ".dng" or ".fits.gz"
 
     def read_info(self, path: Path) -> Sequence[tuple[FrameInfo, Mapping[str, Any]]]:

@@ -61,7 +61,7 @@ COLOUR = "  colour: {use: demosaic, from: clean}"
 class MadeUp:
     """Gives frames of a faint tilted sky with noise, made from the number in their name."""
 
-    name, version = "made-up", "1"
+    name, version, about = "made-up", "1", "frames that no file holds"
     suffixes: Sequence[str] = (".none",)
 
     def read_info(self, path: Path) -> Sequence[tuple[FrameInfo, Mapping[str, Any]]]:

@@ -43,7 +43,7 @@ def proved(record: RunRecord) -> RunRecord:
         "f": {
             name: np.atleast_1d(np.asarray(value, np.float64))
             for name, value in {
-                "hot_count": 410, "hot_seen": 300, "hot_left": 2, "hot_excess": 812,
+                "hot_count": 410, "hot_seen": 300, "hot_left": 1.7, "hot_excess": 812,
                 "raw_rows": 3.0, "raw_rows_error": 0.04, "clean_rows": 0.2, "clean_rows_error": 0.04,
                 "raw_columns": 0.1, "raw_columns_error": 0.5, "clean_columns": 0.0,
                 "clean_columns_error": 0.5, "dark_columns": 1.25, "dark_columns_error": 0.01,

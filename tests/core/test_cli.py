@@ -99,10 +99,23 @@ def test_every_step_tells_its_origin_parameters_units_and_sources(capsys):
 
 def test_writers_tell_their_options(capsys):
     assert "planes" in ok(capsys, "steps", "fits")
-    assert set(json.loads(ok(capsys, "steps", "png", "--json"))["params"]) >= {
-        "stretch",
-        "max_side",
-    }
+    (png,) = json.loads(ok(capsys, "steps", "png", "--json"))["writers"]
+    assert set(png["params"]) >= {"stretch", "max_side"}
+
+
+def test_every_listed_name_can_be_asked_for_with_what_it_reads(capsys):
+    listing = json.loads(ok(capsys, "steps", "--json"))
+    for what in ("steps", "readers", "writers"):
+        for facts in listing[what]:
+            alone = json.loads(ok(capsys, "steps", facts["name"], "--json"))
+            assert facts in alone[what]
+            assert all(f["name"] == facts["name"] for group in alone.values() for f in group)
+    fits = ok(capsys, "steps", "fits")
+    assert "reader fits 1: FITS images" in fits  # a reader and a writer are called so
+    assert " .fits.gz" in fits
+    assert "writer fits" in fits
+    assert run_command_line(["steps", "camera-rax"]) == 2
+    assert "did you mean 'camera-raw'" in capsys.readouterr().err
 
 
 def test_a_log_file_takes_everything(capsys, tmp_path):

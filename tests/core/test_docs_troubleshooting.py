@@ -22,21 +22,37 @@ def _texts(node: ast.expr) -> list[str]:
     ]
 
 
+def _said(node: ast.AST) -> tuple[str, ast.expr] | None:
+    """How a message is given, and the message; None for what gives none."""
+    if isinstance(node, ast.Call) and isinstance(node.func, ast.Name):
+        place = {"SetAside": 0, "StepError": 0, "Finding": 2, "NoMatch": 0, "NotSure": 0}.get(
+            node.func.id
+        )
+        if place is not None and len(node.args) > place:
+            return node.func.id, node.args[place]
+    # Registration goes through several reasons before it sets a frame aside.
+    if isinstance(node, ast.Assign) and getattr(node.targets[0], "id", "") == "reason":
+        return "reason", node.value
+    if isinstance(node, ast.Return) and isinstance(node.value, ast.Tuple) and node.value.elts:
+        first, *rest = node.value.elts
+        if isinstance(first, ast.Constant) and first.value is None:
+            return "reason", rest[0]
+    return None
+
+
 def _messages() -> list[tuple[str, str, tuple[str, ...]]]:
-    """(file, what is raised, fixed pieces) of every message."""
+    """(file, how it is given, fixed pieces) of every message."""
     files = [path for folder in FOLDERS for path in sorted((ROOT / folder).rglob("*.py"))]
     files += [ROOT / "core/coldframe" / f"{name}.py" for name in MODULES]
     found = []
     for path in files:
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
-            if not (isinstance(node, ast.Call) and isinstance(node.func, ast.Name)):
+            said = _said(node)
+            if said is None or (said[0] == "reason" and path.name != "onto.py"):
                 continue
-            place = {"SetAside": 0, "StepError": 0, "Finding": 2}.get(node.func.id)
-            if place is None or len(node.args) <= place:
-                continue
-            pieces = tuple(text for text in _texts(node.args[place]) if len(text.strip()) > 3)
+            pieces = tuple(text for text in _texts(said[1]) if len(text.strip()) > 3)
             if pieces:
-                found.append((str(path.relative_to(ROOT)), node.func.id, pieces))
+                found.append((str(path.relative_to(ROOT)), said[0], pieces))
     return found
 
 

@@ -28,6 +28,7 @@ class Sound:
 
     name = "sound"
     version = "1"
+    about = "Numpy's own format"
     suffixes = (".npy",)
 
     def read_info(self, path):

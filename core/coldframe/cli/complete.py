@@ -17,11 +17,12 @@ def recipe_names(ctx: click.Context, param: click.Parameter, incomplete: str) ->
 
 
 def step_names(ctx: click.Context, param: click.Parameter, incomplete: str) -> list[str]:
-    """Names of installed steps and writers."""
+    """Names of installed steps, readers and writers."""
     from coldframe.plugins import find_plugins
 
     registry = find_plugins()
-    return sorted(n for n in (*registry.steps, *registry.writers) if n.startswith(incomplete))
+    names = {*registry.steps, *registry.writers, *(reader.name for reader in registry.readers)}
+    return sorted(name for name in names if name.startswith(incomplete))
 
 
 def settings(ctx: click.Context, param: click.Parameter, incomplete: str) -> list[str]:

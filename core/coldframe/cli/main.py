@@ -30,7 +30,7 @@ COMMANDS = {
     "inspect": "Say what is wrong with each frame, in words and numbers.",
     "recipe": "List, show and check recipes.",
     "store": "See how large a run's store is, and prune it.",
-    "steps": "Show every installed step.",
+    "steps": "Show every installed step, reader and writer.",
     "plugin": "Start a plugin with a step of your own.",
     "camera": "Measure a camera; advise on exposure.",
     "shotlist": "List the calibration frames that are still to be shot.",

@@ -9,8 +9,8 @@ import click
 
 from coldframe.cli.complete import step_names
 from coldframe.cli.show import json_option, print_json, print_table, tell
-from coldframe.hooks import ProductWriter
-from coldframe.plugins import Registry, find_plugins
+from coldframe.errors import UsageError
+from coldframe.plugins import Registry, find_plugins, or_not_installed
 from coldframe.step import FrameStep, StackStep, Step
 
 
@@ -18,7 +18,7 @@ from coldframe.step import FrameStep, StackStep, Step
 @click.argument("name", required=False, shell_complete=step_names)
 @json_option
 def command(name: str | None, as_json: bool) -> None:
-    """Show every installed step, reader and writer, or all about one step or writer.
+    """Show every installed step, reader and writer, or all about those of one name.
 
     \b
     coldframe steps
@@ -26,51 +26,45 @@ def command(name: str | None, as_json: bool) -> None:
     coldframe steps tiff
     """
     registry = find_plugins()
-    if name is not None and name in registry.writers and name not in registry.steps:
-        _show_writer(registry.writers[name], as_json)
-        return
+    found = listing(registry)
     if name is not None:
-        step = registry.step(name)
-        if as_json:
-            print_json(describe(step, registry))
-        else:
-            _print_one(step, registry)
-        return
+        found = {
+            what: [facts for facts in of_a_kind if facts["name"] == name]
+            for what, of_a_kind in found.items()
+        }
+        if not any(found.values()):
+            everything = {*registry.steps, *registry.writers, *(r.name for r in registry.readers)}
+            raise UsageError(
+                f"no step, reader or writer is called '{name}'"
+                + or_not_installed(registry.hint(name, dict.fromkeys(everything)))
+            )
     if as_json:
-        print_json(
-            {
-                "steps": [describe(step, registry) for _, step in sorted(registry.steps.items())],
-                "readers": _others("reader", [r.name for r in registry.readers], registry),
-                "writers": _others("writer", list(registry.writers), registry),
-                "broken": dict(registry.broken),
-            }
-        )
-        return
-    rows = []
-    for step_name, step in sorted(registry.steps.items()):
-        origin = registry.origins[f"step:{step_name}"]
-        rows.append(
-            [
-                step_name,
-                shape_of(step),
-                step.version,
-                f"{origin.package} {origin.version}",
-                step.about,
-            ]
-        )
-    print_table("Steps", ["name", "shape", "version", "from", "about"], rows)
-    for what, names in (
-        ("reader", [r.name for r in registry.readers]),
-        ("writer", list(registry.writers)),
-    ):
-        rows = [
-            [o["name"], o["version"], f"{o['package']} {o['package_version']}", o["about"]]
-            for o in _others(what, names, registry)
-        ]
-        click.echo()
-        print_table(f"{what.capitalize()}s", ["name", "version", "from", "about"], rows)
-    for plugin, why in sorted(registry.broken.items()):
-        tell(f"plugin '{plugin}' is left out: {why}")
+        print_json({**found, **({"broken": dict(registry.broken)} if name is None else {})})
+    elif name is None:
+        _print_listing(found, registry)
+    else:
+        everyone = [(what, facts) for what, of_a_kind in found.items() for facts in of_a_kind]
+        for place, (what, facts) in enumerate(everyone):
+            click.echo("\n" if place else "", nl=False)
+            _print_one(what.removesuffix("s"), facts)
+
+
+def listing(registry: Registry) -> dict[str, list[dict[str, Any]]]:
+    """Everything about each step, reader and writer, JSON-ready."""
+    return {
+        "steps": [
+            {**_origin("step", step, registry), **_step(step)}
+            for _, step in sorted(registry.steps.items())
+        ],
+        "readers": [
+            {**_origin("reader", reader, registry), "suffixes": list(reader.suffixes)}
+            for reader in registry.readers
+        ],
+        "writers": [
+            {**_origin("writer", writer, registry), "params": _params(writer.params)}
+            for writer in registry.writers.values()
+        ],
+    }
 
 
 def shape_of(step: type[Step]) -> str:
@@ -80,67 +74,72 @@ def shape_of(step: type[Step]) -> str:
     return "frame to frame" if issubclass(step, FrameStep) else "frame to numbers"
 
 
-def describe(step: type[Step], registry: Registry) -> dict[str, Any]:
-    """Everything about a step, JSON-ready."""
-    origin = registry.origins[f"step:{step.name}"]
+def _step(step: type[Step]) -> dict[str, Any]:
     return {
-        "name": step.name,
-        "about": step.about,
         "shape": shape_of(step),
-        "version": step.version,
-        "plugin": origin.plugin,
-        "package": origin.package,
-        "package_version": origin.version,
-        "module": origin.module,
         "masters": list(step.master_kinds),
-        "params": {name: dict(schema) for name, schema in step.params.items()},
+        "params": _params(step.params),
         "columns": {name: {"unit": c.unit, "about": c.about} for name, c in step.columns.items()},
         "sources": list(step.sources),
     }
 
 
-def _others(what: str, names: list[str], registry: Registry) -> list[dict[str, str]]:
-    out = []
-    for name in names:
-        origin = registry.origins[f"{what}:{name}"]
-        thing: Any = (
-            registry.writers[name]
-            if what == "writer"
-            else next(r for r in registry.readers if r.name == name)
-        )
-        about = thing.about if what == "writer" else "reads " + " ".join(thing.suffixes)
-        out.append(
-            {
-                "name": name,
-                "version": thing.version,
-                "package": origin.package,
-                "package_version": origin.version,
-                "about": about,
-            }
-        )
-    return out
+def _origin(what: str, thing: Any, registry: Registry) -> dict[str, Any]:
+    origin = registry.origins[f"{what}:{thing.name}"]
+    return {
+        "name": thing.name,
+        "about": getattr(thing, "about", ""),  # what a plugin's reader may leave out
+        "version": thing.version,
+        "plugin": origin.plugin,
+        "package": origin.package,
+        "package_version": origin.version,
+        "module": origin.module,
+    }
 
 
-def _print_one(step: type[Step], registry: Registry) -> None:
-    facts = describe(step, registry)
-    click.echo(f"{step.name} {step.version}: {step.about}")
+def _params(params: Mapping[str, Mapping[str, Any]]) -> dict[str, dict[str, Any]]:
+    return {name: dict(schema) for name, schema in params.items()}
+
+
+def _print_listing(found: Mapping[str, list[dict[str, Any]]], registry: Registry) -> None:
+    for place, (what, extra) in enumerate(
+        (("steps", "shape"), ("readers", "suffixes"), ("writers", ""))
+    ):
+        heads = ["name", *filter(None, [extra]), "version", "from", "about"]
+        rows = []
+        for facts in found[what]:
+            told = {**facts, "from": f"{facts['package']} {facts['package_version']}"}
+            told["suffixes"] = " ".join(facts.get("suffixes", ()))
+            rows.append([told[head] for head in heads])
+        click.echo("\n" if place else "", nl=False)
+        print_table(what.capitalize(), heads, rows)
+    for plugin, why in sorted(registry.broken.items()):
+        tell(f"plugin '{plugin}' is left out: {why}")
+
+
+def _print_one(what: str, facts: Mapping[str, Any]) -> None:
+    about = f": {facts['about']}" if facts["about"] else ""
+    click.echo(f"{what} {facts['name']} {facts['version']}{about}")
+    shape = f"shape: {facts['shape']}; " if "shape" in facts else ""
     click.echo(
-        f"shape: {facts['shape']}; plugin '{facts['plugin']}' of "
-        f"{facts['package']} {facts['package_version']} ({facts['module']})"
+        f"{shape}plugin '{facts['plugin']}' of {facts['package']} {facts['package_version']} "
+        f"({facts['module']})"
     )
-    if facts["masters"]:
+    if facts.get("masters"):
         click.echo(f"masters: {', '.join(facts['masters'])}")
-    _print_params(step.params)
-    if step.columns:
+    if "suffixes" in facts:
+        click.echo(f"files it reads, by their ending: {' '.join(facts['suffixes'])}")
+    _print_params(facts.get("params", {}))
+    if facts.get("columns"):
         click.echo()
         print_table(
             "Numbers it reports",
             ["name", "unit", "about"],
-            [[name, c.unit, c.about] for name, c in step.columns.items()],
+            [[name, c["unit"], c["about"]] for name, c in facts["columns"].items()],
         )
-    if step.sources:
+    if facts.get("sources"):
         click.echo("\nSources")
-        for source in step.sources:
+        for source in facts["sources"]:
             click.echo(f"  {source}")
 
 
@@ -155,21 +154,6 @@ def _print_params(params: Mapping[str, Mapping[str, Any]]) -> None:
     if rows:
         click.echo()
         print_table("Parameters", ["name", "values", "unit", "default", "about"], rows)
-
-
-def _show_writer(writer: ProductWriter, as_json: bool) -> None:
-    if as_json:
-        print_json(
-            {
-                "name": writer.name,
-                "version": writer.version,
-                "about": writer.about,
-                "params": {name: dict(schema) for name, schema in writer.params.items()},
-            }
-        )
-        return
-    click.echo(f"{writer.name} {writer.version}: {writer.about}")
-    _print_params(writer.params)
 
 
 def value_words(schema: Any) -> str:

@@ -44,15 +44,13 @@ def _parameter(step: Mapping[str, Any], reason: str) -> str | None:
     """The limit that the reason speaks of, and how to move it."""
     params: Mapping[str, Any] = step.get("params") or {}
     ident = step.get("id")
-    for name in params:
-        if f"'{name}'" in reason:
-            way = "lower" if name.startswith("min") else "higher"
-            return f"if you know better, a {way} limit: --with {ident}.{name}=... (now {params[name]:g})"
-    if "min_stars" in params and "stars" in reason and "needed" in reason:
+    if "'min_stars'" in reason and "min_stars" in params:
         return (
             f"a clear sky or good focus; a lower limit with --with {ident}.min_stars=... "
             f"(now {params['min_stars']:g}) seldom helps"
         )
-    if "dark_scaling" in params and "needs a bias" in reason:
-        return f"bias frames, darks of the same exposure, or --with {ident}.dark_scaling=none"
+    for name in params:
+        if f"'{name}'" in reason:
+            way = "lower" if name.startswith("min") else "higher"
+            return f"if you know better, a {way} limit: --with {ident}.{name}=... (now {params[name]:g})"
     return None

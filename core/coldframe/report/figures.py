@@ -10,6 +10,7 @@ from statistics import median
 import numpy as np
 
 from coldframe.report.findings import exposure, lights
+from coldframe.report.numbers import number
 from coldframe.report.record import ProductRecord, RunRecord
 from coldframe.step import Numbers
 
@@ -139,6 +140,25 @@ class Change:
     unit: str
     error: float | None = None
     note: str = ""
+
+    @property
+    def shown(self) -> tuple[float | None, float | None]:
+        """Before and after as every part of the report shows them: to three digits of the larger of
+        the two, so that noise is not shown as a number."""
+        largest = max(abs(self.before or 0.0), abs(self.after or 0.0))
+        if not largest:
+            return self.before, self.after
+        digits = max(0, 2 - math.floor(math.log10(largest)))
+        before, after = (None if v is None else round(v, digits) for v in (self.before, self.after))
+        return before, after
+
+    @property
+    def words(self) -> str:
+        """Such as "31 % before and 0.4 % after"."""
+        return " and ".join(
+            f"{number(value)} {self.unit}".rstrip() + f" {when}"
+            for value, when in zip(self.shown, ("before", "after"), strict=True)
+        )
 
 
 def changes(record: RunRecord) -> list[Change]:

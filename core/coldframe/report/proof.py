@@ -66,8 +66,7 @@ def _table(found: Sequence[Change]) -> Table:
             [
                 Cell(change.name),
                 Cell(change.kind),
-                numeric(_rounded(change.before, change)),
-                numeric(_rounded(change.after, change)),
+                *map(numeric, change.shown),
                 Cell(change.unit or "–"),
                 Cell("; ".join(filter(None, (change.note, _error(change)))) or "–"),
             ]
@@ -75,14 +74,6 @@ def _table(found: Sequence[Change]) -> Table:
         for change in sorted(found, key=lambda c: _ORDER.index(c.kind))
     ]
     return Table("What calibration took away", headings, lines)
-
-
-def _rounded(value: float | None, change: Change) -> float | None:
-    """To three digits of the larger of the two, so that noise is not shown as a number."""
-    largest = max(abs(change.before or 0.0), abs(change.after or 0.0))
-    if value is None or not largest:
-        return value
-    return round(value, max(0, 2 - int(np.floor(np.log10(largest)))))
 
 
 def _error(change: Change) -> str:
@@ -138,12 +129,7 @@ def _variant(
 
 
 def _said(record: RunRecord, kind: str, found: Sequence[Change]) -> list[str]:
-    said = [
-        f"{change.name}: {number(_rounded(change.before, change), 3)} before, "
-        f"{number(_rounded(change.after, change), 3)} {change.unit}".rstrip()
-        + " after."
-        for change in found
-    ]
+    said = [f"{change.name}: {change.words}." for change in found]
     fixed = probe(record, "fixed")
     if kind == "dark" and "hot_excess" in fixed and found:
         said.append(

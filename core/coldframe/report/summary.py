@@ -170,12 +170,11 @@ def _deeper(record: RunRecord) -> list[str]:
 def _calibration(record: RunRecord) -> list[str]:
     """What was taken away, in one sentence."""
     parts = [
-        f"{change.name.lower()}, {number(change.before, 2)} {change.unit}".rstrip()
-        + f" before and {number(change.after, 2)} {change.unit}".rstrip()
+        f"{change.name.lower()}, {change.words}"
         for change in changes(record)
         if change.kind in ("dark", "flat", "background")
     ]
-    return [f"What calibration and background fit did: {'; '.join(parts)} after."] if parts else []
+    return [f"What calibration and background fit did: {'; '.join(parts)}."] if parts else []
 
 
 def _masters(record: RunRecord) -> list[str]:

@@ -30,7 +30,7 @@ KINDS: Mapping[str, _Kind] = {
     "step": _STEP,
     "stack": _STEP,
     "measure": _STEP,
-    "reader": _Kind("reader", "reader", "reader_plugin.py", "coldframe steps"),
+    "reader": _Kind("reader", "reader", "reader_plugin.py", "coldframe steps ${name}"),
     "report": _Kind("report section", "section", "report_plugin.py", "", versioned=False),
 }
 FOUND = "# Coldframe has found it"

@@ -36,9 +36,9 @@ class _Trial:
 
 
 def declared(trial: _Trial) -> None:
-    """Name and version are texts; suffixes are lower case, with their dot; the files have them."""
+    """Name, version and about are texts; suffixes are lower case, with their dot; the files have them."""
     reader = trial.reader
-    for name in ("name", "version"):
+    for name in ("name", "version", "about"):
         value = getattr(reader, name, None)
         assert isinstance(value, str), f"{name} is {value!r}, not a text"
         assert value, f"{name} is empty"

@@ -52,6 +52,7 @@ class FitsReader:
 
     name = "fits"
     version = "1"
+    about = "FITS images, also tile-compressed and gzipped ones; each plane of a cube is a frame"
     suffixes: Sequence[str] = (
         ".fits", ".fit", ".fts", ".fits.gz", ".fit.gz", ".fts.gz", ".fits.fz", ".fit.fz", ".fz",
     )  # fmt: skip

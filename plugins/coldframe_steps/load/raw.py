@@ -32,6 +32,7 @@ class RawReader:
 
     name = "camera-raw"
     version = "1"
+    about = "Camera raw files that LibRaw knows, of sensors with a 2 x 2 CFA or none"
     suffixes: Sequence[str] = (
         ".dng", ".cr2", ".cr3", ".crw", ".nef", ".nrw", ".arw", ".srf", ".sr2", ".raf", ".orf",
         ".rw2", ".rwl", ".pef", ".srw", ".3fr", ".fff", ".iiq", ".mos", ".mef", ".mrw", ".erf",

@@ -30,6 +30,7 @@ class TiffReader:
 
     name = "tiff"
     version = "1"
+    about = "TIFF images; every page of the first page's size is a frame"
     suffixes: Sequence[str] = (".tif", ".tiff")
 
     def read_info(self, path: Path) -> Sequence[tuple[FrameInfo, Mapping[str, Any]]]:

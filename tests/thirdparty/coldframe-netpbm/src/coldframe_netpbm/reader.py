@@ -18,6 +18,7 @@ HEADER = re.compile(rb"P5\s+(?:#([^\n]*)\n\s*)?(\d+)\s+(\d+)\s+(\d+)\s")
 class PgmReader:
     name = "pgm"
     version = "1"
+    about = "Grey PGM images, facts in their comment"
     suffixes = (".pgm",)
 
     def read_info(self, path):
