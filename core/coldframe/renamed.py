@@ -35,6 +35,8 @@ RENAMED: Mapping[str, Mapping[str, str]] = {
     },
     "step integrate": {"background": "match_sky"},
     "step register": {"clamp": "limit_ringing"},
+    "step combine": {"max_outliers": "most_rejected"},
+    "step integrate": {"max_outliers": "most_rejected", "grow": "trail_margin"},
     "writer png.stretch": {"linked": "together"},
 }
 """Place -> old word -> new word, or a sentence where no single word took its place.

@@ -14,7 +14,7 @@ import pytest
 from coldframe.frame import Frame, FrameInfo
 from coldframe.step import Context, Numbers, Row, StackStep, Tile
 
-sys.path.insert(0, str(Path(__file__).parent))  # for starsim
+sys.path.insert(0, str(Path(__file__).parent))  # for helpers beside the tests
 
 
 @dataclass(frozen=True)

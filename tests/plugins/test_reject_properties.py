@@ -35,7 +35,7 @@ DEFAULTS = {
     "lowest": 1,
     "highest": 2,
     "alpha": 0.05,
-    "max_outliers": 0.4,
+    "most_rejected": 0.4,
 }
 ALL_RULES = [rule_of({**DEFAULTS, "reject": name}) for name in RULES]
 

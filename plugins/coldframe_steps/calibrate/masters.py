@@ -69,24 +69,30 @@ def hot_pixels(dark: Frame, bias: Frame | None, cfa: str | None, threshold: floa
 
 
 def _hot(dark: Frame, base: Array | None, cfa: str | None, threshold: float) -> HotPixels:
-    look = _Neighbourhood(dark.data, base, dark.flags, int(UNUSABLE), cfa)
+    look = Neighbourhood(dark.data, base, dark.flags, int(UNUSABLE), cfa)
+    found = excesses_above(look, dark.shape, threshold)
+    known = np.flatnonzero((dark.flags & np.uint8(Flag.HOT)) != 0)
+    index = np.union1d(known, found.index)
+    index = index[(dark.flags.ravel()[index] & np.uint8(UNUSABLE)) == 0]
+    return HotPixels(index, look.excess(index)[0], found.sigma)
+
+
+def excesses_above(look: Neighbourhood, shape: tuple[int, int], threshold: float) -> HotPixels:
+    """Pixels that stand above their neighbours by `threshold` robust sigmas, see `hot_pixels`."""
     amount, sigmas = np.zeros(4, np.float32), []
     for p in range(4):
-        excess, _ = look.excess(_some_of(dark.shape, p))
+        excess, _ = look.excess(_some_of(shape, p))
         middle, sigma = mad_sigma(excess)
         sigmas.append(sigma or QUANTISATION)
         amount[p] = middle + threshold * sigmas[-1]
     index = np.flatnonzero(look.stand_out(1.0, amount))
     excess, _ = look.excess(index)
-    y, x = np.divmod(index, dark.shape[1])
+    y, x = np.divmod(index, shape[1])
     found = excess > amount[(y & 1) * 2 + (x & 1)]
-    known = np.flatnonzero((dark.flags & np.uint8(Flag.HOT)) != 0)
-    index = np.union1d(known, index[found])
-    index = index[(dark.flags.ravel()[index] & np.uint8(UNUSABLE)) == 0]
-    return HotPixels(index, look.excess(index)[0], float(np.mean(sigmas)))
+    return HotPixels(index[found], excess[found], float(np.mean(sigmas)))
 
 
-class _Neighbourhood:
+class Neighbourhood:
     """An image (less a base) and the same-colour neighbours of its pixels."""
 
     def __init__(
@@ -168,7 +174,7 @@ def _shape(flat: Frame, cfa: str | None, threshold: float, log: logging.Logger) 
     level = np.array([colours[c] for c in names], np.float32)
     cold = np.flatnonzero(dead)
     if threshold > 0:
-        look = _Neighbourhood(flat.data, None, dead, 1, cfa)
+        look = Neighbourhood(flat.data, None, dead, 1, cfa)
         index = np.flatnonzero(look.stand_out(1 / threshold, np.zeros(4, np.float32), below=True))
         excess, around = look.excess(index)
         cold = np.union1d(cold, index[excess + around < np.float32(threshold) * around])

@@ -63,15 +63,15 @@ REJECTION_PARAMS: Mapping[str, Mapping[str, Any]] = {
         "type": "number",
         "exclusiveMinimum": 0,
         "exclusiveMaximum": 1,
-        "default": 0.05,
+        "default": 0.02,
         "description": "Generalised ESD: chance of finding an outlier in a pixel that has none",
     },
-    "max_outliers": {
+    "most_rejected": {
         "type": "number",
         "minimum": 0,
         "maximum": 0.5,
-        "default": 0.3,
-        "description": "Generalised ESD: largest fraction of a pixel's samples that may be outliers",
+        "default": 0.25,
+        "description": "Generalised ESD: largest share of a pixel's samples that may be outliers",
     },
 }
 
@@ -90,7 +90,7 @@ def rule_of(params: Mapping[str, Any]) -> Rule:
     if code == MIN_MAX:
         options = (float(params["lowest"]), float(params["highest"]), 0.0)
     elif code == ESD:
-        options = (float(params["max_outliers"]), 0.0, 0.0)
+        options = (float(params["most_rejected"]), 0.0, 0.0)
     else:
         options = (float(params["low"]), float(params["high"]), float(params["iterations"]))
     return Rule(code=code, options=options, alpha=float(params["alpha"]))

@@ -19,6 +19,15 @@ from coldframe_steps.combine.rejection import (
 )
 from coldframe_steps.combine.step import rejected
 from coldframe_steps.integrate.match import match_frames
+from coldframe_steps.integrate.missing import lacking
+from coldframe_steps.integrate.rule import (
+    KNOWN,
+    REJECT,
+    check_known,
+    noise_slopes,
+    rule_for,
+    verdict,
+)
 from coldframe_steps.integrate.sky import sky_grid
 from coldframe_steps.integrate.weights import OWN, check_weights, frame_weights
 from coldframe_steps.kernels.options import Softening, margin
@@ -28,7 +37,7 @@ class Integrate(StackStep):
     """Weighted mean of registered frames, matched to one sky and flux, with rejection."""
 
     name = "integrate"
-    version = "2"
+    version = "3"
     about = "Stack registered frames: sky and flux matched, outliers rejected, weighted"
     params: ClassVar[Mapping[str, Mapping[str, Any]]] = {
         "match_sky": {
@@ -60,8 +69,10 @@ class Integrate(StackStep):
             ),
         },
         **REJECTION_PARAMS,
-        "low": {**REJECTION_PARAMS["low"], "default": 4.0},
-        "grow": {
+        "reject": REJECT,
+        "low": {**REJECTION_PARAMS["low"], "default": 4.3},
+        "high": {**REJECTION_PARAMS["high"], "default": 3.5},
+        "trail_margin": {
             "type": "integer",
             "minimum": 0,
             "maximum": 20,
@@ -137,7 +148,10 @@ class Integrate(StackStep):
     def prepare(self, rows: Sequence[Row], ctx: Context) -> Numbers:
         """How to match each frame, and its weight."""
         check_count(ctx.params, len(rows))
+        check_known(ctx.params, len(rows))
         matching = match_frames(rows, ctx.params["match_sky"])
+        for line in lacking(rows):
+            ctx.log.warning(line)
         known = [
             replace(
                 row,
@@ -167,6 +181,10 @@ class Integrate(StackStep):
             "matched_noise": matching.noise.mean(axis=1),
             "match": matching.match,
             "noise_by_colour": matching.noise,
+            "noise_slope": noise_slopes(rows, matching.scale, matching.noise),
+            "sky_level": np.nanmedian(rows[matching.reference].survey["sky_grid"], axis=(1, 2))[
+                np.newaxis
+            ],
         }
 
     def reduce(self, tile: Tile, ctx: Context) -> Mapping[str, Array]:
@@ -178,15 +196,34 @@ class Integrate(StackStep):
         noise = np.maximum(noise, 1e-3 * float(np.median(noise)) or 1e-6)
         match = ctx.decision["match"][:, tile.channel].copy()
         match[:, 1] += match[:, 3] * tile.x0  # the plane's offset is that of column 0
+        name = rule_for(ctx.params, len(noise))
+        weights = ctx.decision["weight"]
+        softening = _softening(ctx.params, float(np.sqrt(np.mean(noise**2) / len(noise))))
+        if name == KNOWN:
+            from coldframe_steps.kernels.few import Noise, reduce_few
+
+            slope = ctx.decision["noise_slope"][:, tile.channel]
+            sky = float(ctx.decision["sky_level"][0, tile.channel])
+            return reduce_few(
+                tile.data,
+                tile.flags,
+                y0=tile.y0,
+                match=match,
+                weights=weights,
+                noise=Noise(noise**2, slope, sky),
+                limits=(float(ctx.params["low"]), float(ctx.params["high"])),
+                softening=softening,
+                grow=_grow(ctx.params),
+            )
         return reduce_tile(
             tile.data,
             tile.flags,
             y0=tile.y0,
             match=match,
-            weights=ctx.decision["weight"],
+            weights=weights,
             relative=noise**2,
-            rule=rule_of(ctx.params),
-            softening=_softening(ctx.params, float(np.sqrt(np.mean(noise**2) / len(noise)))),
+            rule=rule_of({**ctx.params, "reject": name}),
+            softening=softening,
             grow=_grow(ctx.params),
         )
 
@@ -219,7 +256,12 @@ class Integrate(StackStep):
             measures["best_noise"] = float(np.mean(1 / np.sqrt(np.sum(single**-2.0, axis=0))))
         if np.all(noise > 0):
             measures["improvement"] = float(np.mean(np.median(single, axis=0) / noise))
-        return stack.with_measures(**measures)
+        said = verdict(ctx.params, len(weight))
+        if said:
+            ctx.log.warning(said)
+        rule = rule_for(ctx.params, len(weight))
+        line = f"integrate: {rule} of {len(weight)} frames"
+        return replace(stack.with_measures(**measures), history=(*stack.history, line))
 
 
 def _judges(params: Mapping[str, Any]) -> bool:
@@ -228,7 +270,7 @@ def _judges(params: Mapping[str, Any]) -> bool:
 
 
 def _grow(params: Mapping[str, Any]) -> int:
-    return int(params["grow"]) if _judges(params) else 0
+    return int(params["trail_margin"]) if _judges(params) else 0
 
 
 def _softening(params: Mapping[str, Any], mean_noise: float) -> Softening | None:

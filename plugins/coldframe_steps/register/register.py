@@ -11,6 +11,7 @@ import numpy as np
 from coldframe.errors import SetAside
 from coldframe.frame import Array, Frame
 from coldframe.step import Column, Context, Flow, FrameStep, Numbers, Row, Takes
+from coldframe_steps.register.lasting import lasting, repaired, standing_out
 from coldframe_steps.register.onto import onto_reference, reference_name
 from coldframe_steps.register.reference import pick_reference, usual_by_filter
 from coldframe_steps.register.terms import COLUMNS, PARAMS, SOURCES
@@ -29,7 +30,7 @@ class Register(FrameStep):
 
     anchored = True
     name = "register"
-    version = "3"
+    version = "4"
     about = "Demosaic, match stars to a reference frame and resample onto its pixels"
     params: ClassVar[Mapping[str, Mapping[str, Any]]] = {
         "reference": {
@@ -120,6 +121,7 @@ class Register(FrameStep):
         "scale": Column("ratio", "this frame's pixels per pixel of the reference"),
         "shift_y": Column("px", "shift down of the frame's centre from the reference's"),
         "shift_x": Column("px", "shift right of the frame's centre from the reference's"),
+        "hot_from_lights": Column("count", "hot pixels told from the lights, without a dark"),
         "flux_ratio": Column("ratio", "median flux of matched stars over that in the reference"),
     }
 
@@ -127,6 +129,7 @@ class Register(FrameStep):
         """table : float64 (n, 8), see `stars.TABLE`; shape : (y, x); and the measures.
 
         Of a frame with hardly a star but a nebula also picture and cell, see `picture.picture`.
+        Of lights without a dark also what may be hot pixels, see `lasting.standing_out`.
         """
         from coldframe_steps.register.stars import find_stars
 
@@ -138,7 +141,8 @@ class Register(FrameStep):
             halves, cell = picture(frame)
             if tells(halves):
                 numbers |= {"picture": halves, "cell": np.array([float(cell)])}
-        return {"table": field.table, "shape": np.array(frame.shape, np.float64), **numbers}
+        shape = np.array(frame.shape, np.float64)
+        return {"table": field.table, "shape": shape, **numbers, **standing_out(frame)}
 
     def decide(self, rows: Sequence[Row], ctx: Context) -> Numbers:
         """The reference: its row, its star table, its shape and its name (code points).
@@ -148,12 +152,14 @@ class Register(FrameStep):
 
         Raises StepError when no frame can be the reference.
         """
-        usual = {
+        own = {
             "usual_fwhm": usual_by_filter(rows, "fwhm"),
             "usual_stars": usual_by_filter(rows, "stars"),
+            **lasting(rows),
         }
         if ctx.decision:
-            return {**ctx.decision, "reference": np.array([-1.0]), **usual}
+            kept = {k: v for k, v in ctx.decision.items() if not k.startswith("hot_")}
+            return {**kept, "reference": np.array([-1.0]), **own}
         index = pick_reference(rows, ctx.params["reference"], ctx.params["min_stars"])
         chosen = rows[index]
         ctx.log.info("reference frame: %s", chosen.info.label)
@@ -167,7 +173,7 @@ class Register(FrameStep):
                 if "picture" in chosen.survey
                 else {}
             ),
-            **usual,
+            **own,
         }
 
     def apply(self, frame: Frame, ctx: Context) -> Frame:
@@ -177,6 +183,7 @@ class Register(FrameStep):
         """
         from coldframe_steps.kernels.warp import warp
 
+        frame = repaired(frame, ctx.decision, ctx.index)
         if ctx.index == int(ctx.decision["reference"][0]):
             return _as_reference(frame, ctx)
         _check_focus(frame, ctx)
