@@ -33,10 +33,13 @@ RENAMED: Mapping[str, Mapping[str, str]] = {
         "protect": "protect_nebula",
         "target": "exclude_circle",
     },
-    "step integrate": {"background": "match_sky"},
-    "step register": {"clamp": "limit_ringing"},
     "step combine": {"max_outliers": "most_rejected"},
-    "step integrate": {"max_outliers": "most_rejected", "grow": "trail_margin"},
+    "step integrate": {
+        "background": "match_sky",
+        "grow": "trail_margin",
+        "max_outliers": "most_rejected",
+    },
+    "step register": {"clamp": "limit_ringing"},
     "writer png.stretch": {"linked": "together"},
 }
 """Place -> old word -> new word, or a sentence where no single word took its place.

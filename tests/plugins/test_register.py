@@ -108,6 +108,10 @@ def test_frames_of_every_kind_land_on_the_reference(draw_stars, kind):
         assert out.info.shape == SHAPE
         assert out.info.path == frames[1 if out is second else 0].info.path
         told = set(Register.columns) - {"stars", "fwhm", "roundness", "sky", "noise"}
+        if (
+            kind == "colour"
+        ):  # no mosaic any more: hot pixels have been spread over their neighbours
+            told -= {"hot_from_lights"}
         assert told <= set(out.measures)
     # The stars of both now have the same positions and, bar the lower light, the same fluxes.
     here, there = (find_stars(out).table for out in (first, second))

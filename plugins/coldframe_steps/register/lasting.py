@@ -87,7 +87,9 @@ def lasting(rows: Sequence[Row]) -> Numbers:
         of.append(np.full(places.size, float(number)))
         index.append(places)
     return {
-        "hot_sensor": np.array([-1.0 if one is None else sensors.index(one) for one in told]),
+        "hot_sensor": np.array(
+            [-1.0 if one is None else float(sensors.index(one)) for one in told]
+        ),
         "hot_of": np.concatenate(of),
         "hot_index": np.concatenate(index),
     }
