@@ -41,8 +41,29 @@ def test_links_lead_to_pages(page: Path) -> None:
         assert there.exists(), target
         if anchor:
             heads = re.findall(r"^#+ (.*)$", there.read_text(encoding="utf-8"), re.M)
-            slugs = {re.sub(r"[^\w -]", "", head.lower()).replace(" ", "-") for head in heads}
-            assert anchor in slugs, f"{target}#{anchor}"
+            assert anchor in map(_slug, heads), f"{target}#{anchor}"
+
+
+@pytest.mark.parametrize(
+    "page", [*(ROOT / "docs").glob("*.md"), *ROOT.glob("*.md")], ids=lambda page: page.name
+)
+def test_pages_are_called_by_their_titles(page: Path) -> None:
+    """A link that begins with a capital reads as a title: of the page, or of the part it leads to."""
+    text = re.sub(r"```.*?```", "", page.read_text(encoding="utf-8"), flags=re.S)
+    for words, target, anchor in re.findall(r"\[([^\]]+)\]\(([^)#]*)(?:#([^)]*))?\)", text):
+        words = " ".join(words.split())
+        there = page.parent / target if target else page
+        if there.suffix != ".md" or not words.strip("\"'`*")[0].isupper():
+            continue
+        heads = re.findall(r"^#+ (.*)$", there.read_text(encoding="utf-8"), re.M)
+        named = [head for head in heads if _slug(head) == anchor] if anchor else []
+        assert words in (heads[0], *named) or words == there.name, (
+            f"'{words}' leads to the page '{heads[0]}'"
+        )
+
+
+def _slug(head: str) -> str:
+    return re.sub(r"[^\w -]", "", head.lower()).replace(" ", "-")
 
 
 def test_the_readme_lists_every_page() -> None:
