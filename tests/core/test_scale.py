@@ -1,6 +1,8 @@
 """The simulation of scale against textbook results, and what it says of plans."""
 
 import json
+import re
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -16,7 +18,8 @@ from coldframe.recipe_document import find_recipe
 from coldframe.scale.costs import job_of as job_of_plan
 from coldframe.scale.measure import planned
 from coldframe.scale.season import season
-from coldframe.scale.simulate import Job, Machine, bounds, simulate
+from coldframe.scale.simulate import WAITS, Job, Machine, bounds, simulate
+from coldframe.scale.table import duration
 
 
 def job_of(seconds, needs=None, read=None, written=None):
@@ -54,7 +57,7 @@ def test_no_run_is_quicker_than_any_one_bound(job, workers, overhead, disk):
     job = Job(job.seconds, size, size[::-1], job.needs)
     outcome = simulate(job, Machine(workers, overhead, disk, planning=3.0))
     for name, least in outcome.bounds.items():
-        assert outcome.seconds >= least + (0 if name == "graph" else 3.0) - 1e-6
+        assert outcome.seconds >= least + (0 if name == "planning" else 3.0) - 1e-6
 
 
 @pytest.mark.parametrize("workers", [1, 2, 4, 8, 16])
@@ -99,7 +102,7 @@ def test_one_disk_serves_one_request_after_the_other():
 
 def test_planning_comes_first_and_may_be_the_limit():
     outcome = simulate(job_of([1.0] * 4), Machine(4, planning=9.0))
-    assert (outcome.seconds, outcome.limit) == (10.0, "graph")
+    assert (outcome.seconds, outcome.limit) == (10.0, "planning")
 
 
 def test_tasks_come_after_those_they_need():
@@ -173,9 +176,21 @@ def test_the_command_predicts_writes_a_table_and_draws(tmp_path, capsys):
     assert text.startswith("before\n<!-- table: begin -->\n\nWith a store that moves 200 MB/s:\n")
     assert text.endswith("<!-- table: end -->\nafter\n")
     assert "| 60 |" in text
+    (bold,) = re.findall(r"^\| 60 \|.*\*\*(.+?)\*\*", text, re.M)
+    slowest = max(told["cases"][-1]["bounds_seconds"].values())
+    assert bold == duration(slowest)
     assert "old" not in text
     with Image.open(tmp_path / "images" / "scale.png") as picture:
         assert np.asarray(picture.convert("L")).std() > 5
+
+
+def test_the_page_shows_every_limit_that_it_explains_and_explains_every_one_it_shows():
+    page = (Path(__file__).parents[2] / "docs/scale.md").read_text(encoding="utf-8")
+    tables, text = page.partition("<!-- table: end -->")[::2]
+    explained = re.findall(r"^- \*\*(\w+)\*\*", text, re.M)
+    columns = re.findall(r"^\| frames \| (planning \| scheduler .*) \|$", tables, re.M)
+    assert {tuple(heads.split(" | ")) for heads in columns} == {tuple(explained)} == {tuple(WAITS)}
+    assert set(re.findall(r"× \((\w+)\)", tables)) <= set(explained)
 
 
 def test_measured_rates_are_taken_from_a_store(tmp_path, capsys):

@@ -13,7 +13,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 WAITS = {
-    "graph": "planning the graph",
+    "planning": "planning the graph",
     "scheduler": "handing out tasks",
     "disk": "reading and writing",
     "workers": "workers, all busy",
@@ -75,7 +75,7 @@ def bounds(job: Job, machine: Machine) -> dict[str, float]:
         own = job.seconds[place] + (job.read[place] + job.written[place]) / machine.disk
         ends.append(machine.overhead + own + max((ends[n] for n in needs), default=0.0))
     return {
-        "graph": machine.planning,
+        "planning": machine.planning,
         "scheduler": len(job.seconds) * machine.overhead,
         "disk": (sum(job.read) + sum(job.written)) / machine.disk,
         "workers": sum(job.seconds) / machine.workers,

@@ -72,12 +72,27 @@ def predict(
 def markdown(cases: Sequence[Case]) -> str:
     """A table for each disk, with a row for each number of frames and a column for each of workers.
 
-    Each cell: the time, how many times quicker than one worker, and what is the limit.
+    Each cell: the time, how many times quicker than one worker, and what is the limit. A table of
+    what each limit alone would take follows, for the most workers.
     """
-    return "\n\n".join(
-        f"With a store that moves {speed(disk)}:\n\n{_rows([c for c in cases if c.disk == disk])}"
-        for disk in sorted({case.disk for case in cases})
-    )
+    parts = []
+    for disk in sorted({case.disk for case in cases}):
+        here = [case for case in cases if case.disk == disk]
+        parts += [f"With a store that moves {speed(disk)}:", _rows(here), limits(here)]
+    return "\n\n".join(parts)
+
+
+def limits(cases: Sequence[Case]) -> str:
+    """What each limit alone would take with the most workers, the greatest in bold; for one disk."""
+    most = max(case.workers for case in cases)
+    rows = [["frames", *WAITS], ["---:"] * (1 + len(WAITS))]
+    for case in sorted(cases, key=lambda c: c.frames):
+        if case.workers == most:
+            times = {name: duration(case.outcome.bounds[name]) for name in WAITS}
+            times[case.outcome.limit] = f"**{times[case.outcome.limit]}**"
+            rows.append([f"{case.frames:,}", *times.values()])
+    who = f"{most:,} workers" if most > 1 else "1 worker"
+    return f"What each limit alone would take there with {who}:\n\n{_lines_of(rows)}"
 
 
 def speed(disk: float) -> str:
@@ -105,6 +120,10 @@ def _rows(cases: Sequence[Case]) -> str:
             limit = "" if case.outcome.limit == "workers" else f" ({case.outcome.limit})"
             cells.append(f"{duration(case.outcome.seconds)}, {case.speedup:.3g}×{limit}")
         rows.append([f"{count:,}", f"{first.tasks:,}", duration(first.planning), *cells])
+    return _lines_of(rows)
+
+
+def _lines_of(rows: Sequence[Sequence[str]]) -> str:
     return "\n".join("| " + " | ".join(row) + " |" for row in rows)
 
 
