@@ -20,6 +20,7 @@ import shlex
 import shutil
 import subprocess
 import sys
+from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -29,10 +30,10 @@ from docs_blocks import Block
 
 from coldframe.cli.main import run_command_line
 from coldframe.demo.dng import DngFacts, write_dng
-from coldframe.demo.night import make_night
 from coldframe.demo.scenario import COLOUR_CAMERA
 from coldframe.demo.sensor import expose, make_sensor
 from coldframe.frame import Kind
+from sharing import DemoNight
 
 NIGHT = re.compile(r"(?<![\w/-])(20\d\d-\d\d-\d\d)(?![\w-])")
 KNOWN = {
@@ -54,8 +55,8 @@ THINGS = ("night", "mono-night", "stack", "camera-frames", *KINDS)
 class Nights:
     """Tiny invented nights, each made once."""
 
-    def __init__(self, folder: Path) -> None:
-        self.folder = folder
+    def __init__(self, folder: Path, demo_night: Callable[..., DemoNight]) -> None:
+        self.folder, self.demo_night = folder, demo_night
 
     def make(self, thing: str, target: Path) -> None:
         """A copy of a night, or of its frames of one kind, as `target`."""
@@ -65,20 +66,18 @@ class Nights:
         if thing == "camera-frames":
             photon_transfer(target)
             return
-        mono = thing == "mono-night"
-        source = self.folder / ("mono" if mono else "colour")
-        truth = make_night(source, "tiny", 1, "mono" if mono else "colour")
+        night = self.demo_night("mono" if thing == "mono-night" else "colour", seed=1)
         if thing in ("night", "mono-night"):
-            shutil.copytree(source, target)
+            shutil.copytree(night.folder, target)
             return
         assert thing in KINDS, f"'{thing}' is not known; there are: {[*THINGS]}"
-        for shot in truth.shots:
+        for shot in night.truth.shots:
             if shot.kind in KINDS[thing]:
                 place = target / Path(shot.name).name
                 place.parent.mkdir(parents=True, exist_ok=True)
-                shutil.copy2(source / shot.name, place)
+                shutil.copy2(night.folder / shot.name, place)
         # Names differ here, so the notes' temperatures are carried over and nothing else.
-        shutil.copy2(source / "notes.yaml", target / "notes.yaml")
+        shutil.copy2(night.folder / "notes.yaml", target / "notes.yaml")
 
     def _stack(self, target: Path) -> None:
         """The outcome of a run, made once."""

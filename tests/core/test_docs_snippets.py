@@ -35,8 +35,8 @@ SHOWN_ONLY = ("", "text", "tex", "ini", "html", "json", "toml", "csv", "math", "
 
 
 @pytest.fixture(scope="module")
-def nights(tmp_path_factory: pytest.TempPathFactory) -> Nights:
-    return Nights(tmp_path_factory.mktemp("nights"))
+def nights(tmp_path_factory: pytest.TempPathFactory, demo_night) -> Nights:
+    return Nights(tmp_path_factory.mktemp("nights"), demo_night)
 
 
 @pytest.mark.parametrize("page", [p for p in PAGES if BLOCKS[p]], ids=lambda page: page.name)

@@ -10,15 +10,12 @@ import numpy as np
 import pytest
 
 from coldframe.cli.main import run_command_line
-from coldframe.demo.night import make_night
 from coldframe.template.write import KINDS
 
 
 @pytest.fixture(scope="module")
-def night(tmp_path_factory):
-    folder = tmp_path_factory.mktemp("night") / "night"
-    make_night(folder, "tiny", 1)
-    return folder
+def night(demo_night):
+    return demo_night("colour", seed=1).folder
 
 
 def call(folder, site, *args):

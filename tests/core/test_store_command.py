@@ -2,19 +2,17 @@
 
 import json
 import os
+import shutil
 
 import pytest
 
 from coldframe import recovery
 from coldframe.cli.main import run_command_line
-from coldframe.demo.night import make_night
 
 
 @pytest.fixture(scope="module")
-def night(tmp_path_factory):
-    folder = tmp_path_factory.mktemp("store-command") / "night"
-    make_night(folder, "tiny", 3, "mono")
-    return folder
+def night(demo_night):
+    return demo_night("mono").folder
 
 
 @pytest.fixture
@@ -37,9 +35,8 @@ def to_do(call, night, output, *more):
     return json.loads(out)
 
 
-def test_a_night_that_keeps_masters_only(night, call, tmp_path):
-    full, lean = tmp_path / "full", tmp_path / "lean"
-    assert call("run", night, "-o", full, "--no-library")[0] == 0
+def test_a_night_that_keeps_masters_only(night, demo_run, call, tmp_path):
+    full, lean = demo_run("mono").output, tmp_path / "lean"
     planned = to_do(call, night, lean)["estimate"]
     code, _, err = call("run", night, "-o", lean, "--no-library", "--store-keeps", "masters")
     assert code == 0, err
@@ -66,8 +63,9 @@ def test_a_night_that_keeps_masters_only(night, call, tmp_path):
     assert all(f["measures"] for f in manifest["frames"] if f["used"] and f["kind"] == "light")
 
 
-def test_pruning_by_command(night, call, tmp_path):
+def test_pruning_by_command(night, demo_run, call, tmp_path):
     output = tmp_path / "out"
+    shutil.copytree(demo_run("mono").output / "store", output / "store")
     assert call("run", night, "-o", output, "--no-library")[0] == 0
     before = files(output)
     code, out, _ = call("store", "prune", output)
