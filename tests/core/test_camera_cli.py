@@ -8,6 +8,7 @@ import yaml
 from astropy.io import fits
 
 from coldframe.camera.file import load_camera
+from coldframe.cautions import ALL, FOR_FLATS, IN_TERMINAL
 from coldframe.cli.main import run_command_line
 from coldframe.demo.scenario import COLOUR_CAMERA, MONO_CAMERA
 from coldframe.demo.sensor import expose, make_sensor
@@ -96,6 +97,7 @@ def test_measure_tells_json_and_what_is_missing(bench, tmp_path, capsys):
     (needs,) = facts["needs"].values()
     assert {n["result"] for n in needs if not n["there"]} >= {"gain", "dark current", "PRNU"}
     assert facts["set_aside"][0]["frame"] == "002.fits"
+    assert facts["cautions"] == [str(caution) for caution in FOR_FLATS]
     assert yaml.safe_load((tmp_path / "c.yaml").read_text())["frames"] == 2
 
 
@@ -144,6 +146,7 @@ def test_advice_for_a_night_and_for_one_light(nights, measured, capsys):
     facts = json.loads(out)
     assert code == 0
     assert len(facts) == 4  # filters
+    assert facts[0]["cautions"] == [str(caution) for caution in FOR_FLATS]
     light = facts[0]
     # The demo's L sky: 3.2 e-/s times a rise of up to 15%, nebula and shading within 15% of it.
     assert light["colours"][0]["background"]["value"] == pytest.approx(3.4, rel=0.2)
@@ -154,6 +157,8 @@ def test_advice_for_a_night_and_for_one_light(nights, measured, capsys):
     assert code == 0
     assert "Expose" in out
     assert "from a single light" in out
+    for caution in (*FOR_FLATS, IN_TERMINAL):
+        assert out.count(f"safety: {caution}") == 1
 
 
 def test_shot_list_of_a_night(nights, tmp_path, capsys):
@@ -167,12 +172,13 @@ def test_shot_list_of_a_night(nights, tmp_path, capsys):
     assert sorted(kinds) == ["bias", "dark", "flat"]
     assert facts["items"][0]["kind"] == "dark"  # by the clock
     assert facts["items"][0]["have"] == 4
-    assert facts["cautions"][0].startswith("Flats at dawn")
+    assert facts["cautions"] == [str(caution) for caution in ALL]
     assert (tmp_path / "s.html").exists()
     assert (tmp_path / "s.csv").exists()
     code, out, _ = run(capsys, "shotlist", nights["colour"])
     assert code == 0
-    assert "never point optics at or near the sun" in out
+    for caution in ALL:
+        assert f"safety: {caution}" in out
 
 
 @pytest.mark.parametrize(

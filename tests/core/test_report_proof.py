@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -10,6 +11,7 @@ import pytest
 from proofsim import NOISE, proved
 from test_report import Page, full_run
 
+from coldframe.cautions import ALL, IN_REPORT
 from coldframe.report.advice import bring_back
 from coldframe.report.build import render
 from coldframe.report.figures import Depth, changes, depth, positions
@@ -90,6 +92,8 @@ def test_changes_before_and_after(record):
 def test_the_page_tells_it_in_words(page):
     text = page.text
     assert "Half of that noise, 0.75 mag deeper, takes" in text
+    assert re.search(f"takes [0-9]+ more lights?[^.]*[.] {re.escape(IN_REPORT)}", text)
+    assert [caution.title for caution in ALL if str(caution) not in text] == []
     # The words round as the table does: 1.7 hot pixels left beside 300 are 2.
     assert "300 before and 2 after; corners darker than the centre, 31 % before and 0.4 %" in text
     assert "there is no stack without the dark-flat, because it needs a bias" in text

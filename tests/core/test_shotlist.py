@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from coldframe.camera.file import CameraFile, DarkRate, Setting
+from coldframe.cautions import ALL, FLATS, SUN
 from coldframe.errors import UsageError
 from coldframe.frame import Frame, FrameInfo, Kind
 from coldframe.shots.forecast import read_forecast, spans
@@ -16,7 +17,7 @@ from coldframe.shots.items import Plan, Wish
 from coldframe.shots.noise import added_noise, flat_ratio, frames_for, together
 from coldframe.shots.plan import make_list
 from coldframe.shots.planned import read_plan
-from coldframe.shots.sheet import SUN, as_facts, write_csv, write_sheet
+from coldframe.shots.sheet import as_facts, write_csv, write_sheet
 from coldframe.shots.stock import Stocked
 
 SHAPE = (160, 200)
@@ -278,9 +279,9 @@ def test_sheet_and_table_hold_the_list_and_its_cautions(night, tmp_path):
     words.feed(page.read_text())
     text = " ".join(words.text)
     assert words.open == []
-    assert SUN in text
+    for caution in ALL:
+        assert str(caution) in text
     assert "☐ darks" in text
-    assert "Local rules" in text
     with write_csv(shots, wish, tmp_path / "s.csv").open(newline="") as handle:
         rows = list(csv.DictReader(handle))
     facts = as_facts(shots, wish)["items"]
@@ -288,11 +289,13 @@ def test_sheet_and_table_hold_the_list_and_its_cautions(night, tmp_path):
     assert {"exposure_s", "temperature_c", "time_s"} <= set(rows[0])
 
 
-def test_no_caution_about_the_sun_without_flats_to_shoot():
+def test_the_sun_is_told_of_whenever_a_frame_is_to_be_shot():
     night = Night()
     night.shoot(Kind.LIGHT, 2, 60)
     night.shoot(Kind.FLAT, 30, 15_000, exposure=1.0)
-    assert SUN not in as_facts(night.list(), Wish())["cautions"]
+    told = as_facts(night.list(), Wish())["cautions"]  # darks and bias are missing, no flats
+    assert str(SUN) in told
+    assert str(FLATS) not in told
 
 
 def test_plan_defaults():

@@ -91,6 +91,7 @@ def test_the_night_ends_as_the_batch_run_and_each_frame_is_done_once(
     assert all("cloud" in why or "blurred" in why for why in reasons.values())
     assert not [event for event in events if event["event"] == "set aside"]
     assert events[0]["url"].startswith("http://127.0.0.1:")
+    assert [event["event"] for event in events[1:3]] == ["safety", "safety"]
     assert events[-1]["event"] == "done"
     # The manifest and the store are those of a run: nothing is left to do.
     manifest = json.loads((tmp_path / "out" / "coldframe-run.json").read_text())

@@ -1,5 +1,6 @@
 """The page of a watched night: for this machine only, nothing from elsewhere, nothing to change."""
 
+import html
 import http.client
 import json
 import re
@@ -9,6 +10,7 @@ from datetime import UTC, datetime
 
 import pytest
 
+from coldframe.cautions import WATCHING
 from coldframe.errors import UsageError
 from coldframe.frame import FrameInfo
 from coldframe.watching.page import Page
@@ -78,6 +80,13 @@ def test_the_page_shows_the_night_and_needs_nothing_from_elsewhere(served):
     assert f'<script nonce="{nonce}">' in text
     assert "default-src 'none'" in policy
     assert served.ask("/")[0].headers["Content-Security-Policy"] != policy  # a nonce serves once
+
+
+def test_the_page_has_the_cautions_for_gear_left_alone(served):
+    for path in ("/", "/body"):
+        text = html.unescape(served.ask(path)[1].decode())
+        for caution in WATCHING:
+            assert f"<strong>{caution.title}.</strong> {caution.words}" in text
 
 
 def test_what_comes_from_files_is_escaped(served):

@@ -23,6 +23,7 @@ from coldframe.camera.light import Offset, Sky, offset_of, sky_of
 from coldframe.camera.other_iso import estimate, what_is_known
 from coldframe.camera.transfer import QUANTISATION, Value
 from coldframe.camera.window import Reader, Window
+from coldframe.cautions import FOR_FLATS
 from coldframe.errors import UsageError
 from coldframe.facts import describe
 from coldframe.frame import FrameInfo, Kind
@@ -364,4 +365,5 @@ def as_facts(advice: Advice, wish: Wish) -> Mapping[str, object]:
         "choices": [asdict(c) for c in advice.choices],
         "advised": asdict(best),
         "notes": list(advice.notes),
+        "cautions": [str(caution) for caution in FOR_FLATS],
     }

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
 from coldframe.camera.file import Setting
@@ -16,6 +16,11 @@ class Need:
     there: bool
     frames: str
     missing: str = ""  # what to shoot, when it is not there
+
+
+def flats_missing(found: Iterable[Need]) -> bool:
+    """Whether flats are asked for."""
+    return any(not need.there and "flats" in need.missing for need in found)
 
 
 def needs(setting: Setting, counts: Mapping[str, int], levels: int) -> Iterator[Need]:

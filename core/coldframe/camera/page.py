@@ -9,6 +9,7 @@ from pathlib import Path
 from coldframe.camera.file import Setting
 from coldframe.camera.measure import Measured, SettingResult
 from coldframe.camera.transfer import GAIN_UP_TO, Point
+from coldframe.cautions import FOR_FLATS
 from coldframe.report.blocks import (
     Block,
     Bullets,
@@ -46,6 +47,7 @@ def write_camera_page(measured: Measured, path: Path) -> Path:
     aside = [f"{label}: {why}" for label, why in measured.set_aside]
     if aside:
         parts.append(Part("Set aside", 90, [Bullets(aside, style="warnings")]))
+    parts.append(Part("Safety", 95, [Bullets([*map(str, FOR_FLATS)], style="warnings")]))
     return write_page(camera.camera, " · ".join(f for f in facts if f), parts, path)
 
 

@@ -10,7 +10,7 @@ import click
 
 from coldframe.cli.log import logging_options
 from coldframe.cli.scanning import camera_option, scan_folders
-from coldframe.cli.show import json_option, print_json, print_table
+from coldframe.cli.show import json_option, print_json, print_table, tell_safety
 from coldframe.errors import UsageError
 
 if TYPE_CHECKING:
@@ -78,6 +78,7 @@ def advise(
     from coldframe.camera.advice import Wish, as_facts
     from coldframe.camera.advice import advise as find_advice
     from coldframe.camera.known import complete, find_cameras
+    from coldframe.cautions import FOR_FLATS, IN_TERMINAL
     from coldframe.night import reader_for
     from coldframe.plugins import find_plugins
 
@@ -95,6 +96,7 @@ def advise(
         if i:
             click.echo()
         _print(one, wish)
+    tell_safety((*FOR_FLATS, IN_TERMINAL))
 
 
 def _frames(paths: Sequence[Path], registry: Registry) -> list[FrameInfo]:

@@ -10,7 +10,7 @@ import click
 from coldframe.cli.advise import advise
 from coldframe.cli.log import logging_options
 from coldframe.cli.scanning import patterns_of, scan_folders
-from coldframe.cli.show import json_option, print_json, print_table, tell
+from coldframe.cli.show import json_option, print_json, print_table, tell, tell_safety
 
 if TYPE_CHECKING:
     from coldframe.camera.measure import Measured
@@ -83,7 +83,9 @@ def measure(
     from coldframe.camera.file import as_dict, save_camera
     from coldframe.camera.known import cameras_folder
     from coldframe.camera.measure import Options, measure_camera
+    from coldframe.camera.needs import flats_missing
     from coldframe.camera.page import write_camera_page
+    from coldframe.cautions import FOR_FLATS
     from coldframe.night import reader_for
     from coldframe.plugins import find_plugins
 
@@ -101,6 +103,8 @@ def measure(
         place = cameras_folder() / f"{slug(measured.camera.camera)}.yaml"
         written.append(save_camera(measured.camera, place))
     report = write_camera_page(measured, path.with_suffix(".html"))
+    flats = flats_missing(need for r in measured.settings for need in r.needs)
+    cautions = [str(caution) for caution in FOR_FLATS] if flats else []
     if as_json:
         print_json(
             {
@@ -117,12 +121,14 @@ def measure(
                     {"frame": label, "reason": why}
                     for label, why in (*found.set_aside, *measured.set_aside)
                 ],
+                "cautions": cautions,
                 "files": [str(p) for p in written],
                 "report": str(report),
             }
         )  # fmt: skip
         return
     _print_measured(measured)
+    tell_safety(cautions)
     for label, why in (*found.set_aside, *measured.set_aside):
         click.echo(f"set aside {label}: {why}")
     for p in written:

@@ -10,7 +10,7 @@ import click
 from coldframe.cli.log import logging_options
 from coldframe.cli.options import with_library
 from coldframe.cli.scanning import camera_option, scan_folders
-from coldframe.cli.show import json_option, print_json, print_table
+from coldframe.cli.show import json_option, print_json, print_table, tell_safety
 from coldframe.errors import UsageError
 
 if TYPE_CHECKING:
@@ -193,5 +193,6 @@ def _print(shots: ShotList) -> None:
             click.echo(f"    {note}")
     for label, value in shots.together:
         click.echo(f"All masters together then add {added_words(value)} to the noise of {label}.")
-    for note in (*shots.notes, *cautions(shots.items)):
-        click.echo(f"safety: {note}")
+    for note in shots.notes:
+        click.echo(f"note: {note}")
+    tell_safety(cautions(shots.items))

@@ -39,6 +39,12 @@ def tell(text: str) -> None:
         discard(sys.stderr)
 
 
+def tell_safety(cautions: Iterable[object], *, err: bool = False) -> None:
+    """Cautions, a line each."""
+    for caution in cautions:
+        click.echo(f"safety: {caution}", err=err)
+
+
 def discard(stream: TextIO) -> None:
     """What is written to a stream from now on is lost: whoever read it has left."""
     os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())

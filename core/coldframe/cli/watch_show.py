@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from coldframe.cli.show import console
+from coldframe.cautions import SUNRISE, WATCHING
+from coldframe.cli.show import console, tell_safety
 from coldframe.watching.state import Snapshot, depth_words, in_words, light_dict, waiting_words
 
 if TYPE_CHECKING:
@@ -26,8 +27,12 @@ def screen(as_json: bool, url: str) -> Iterator[Show]:
     terminal = console(stderr=True)
     if as_json:
         json_line("page", url=url)
+        for caution in WATCHING:
+            json_line("safety", text=str(caution))
         yield News(json_line)
-    elif terminal.is_terminal and not terminal.is_dumb_terminal:
+        return
+    tell_safety(WATCHING, err=True)
+    if terminal.is_terminal and not terminal.is_dumb_terminal:
         from rich.live import Live
 
         with Live(console=terminal, auto_refresh=False) as live:
@@ -123,6 +128,7 @@ def _table(night: Snapshot, url: str) -> RenderableType:
         parts.append(table)
     parts += [Text(line) for line in waiting_words(night)]
     parts += [Text(note, style="dim") for note in night.notes]
+    parts.append(Text(f"safety: {SUNRISE}", style="bold"))
     return Group(*parts)
 
 

@@ -7,9 +7,10 @@ from concurrent.futures import Executor
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from coldframe.cautions import ALL
 from coldframe.hooks import Section
 from coldframe.product import atomic
-from coldframe.report.blocks import Block, Part, Table, Text
+from coldframe.report.blocks import Block, Bullets, Part, Table, Text
 from coldframe.report.depth import depth_blocks
 from coldframe.report.findings import lights
 from coldframe.report.gallery import before_and_after, final_pictures, maps, master_pictures
@@ -76,7 +77,7 @@ def write_report(
     extra : sections from plugins, placed among the built-in ones by `order`. Built-in orders:
     summary 0, result 10, before and after 20, what calibration did 25, depth 30, lights 40,
     masters 50, registration 55, maps and trails 60, recipe 70, what to shoot next 75,
-    provenance 80. Their HTML is put in as it is. further, executor : see `render`.
+    safety 76, provenance 80. Their HTML is put in as it is. further, executor : see `render`.
 
     Raises
     ------
@@ -169,6 +170,7 @@ def _words_and_plots(record: RunRecord) -> list[Part]:
         Part("Lights", 40, _lights(record)),
         Part("Registration", 55, registration_blocks(record)),
         Part("Recipe", 70, _recipe(record)),
+        Part("Safety", 76, [Bullets([str(caution) for caution in ALL], style="warnings")]),
         Part("Provenance", 80, _provenance(record)),
     ]
 

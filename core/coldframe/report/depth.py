@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from coldframe.cautions import IN_REPORT
 from coldframe.report.blocks import Block, Cell, Heading, Line, Plots, Table, TargetDepth, Text
 from coldframe.report.figures import Depth, depth
 from coldframe.report.numbers import count, duration, listing, number
@@ -25,6 +26,7 @@ def depth_blocks(record: RunRecord) -> list[Block]:
         Plots([("Noise of the stack over the number of its lights", _plot(found))], "Noise curve"),
         _table(found),
         _wishes(found),
+        Text(IN_REPORT),
         TargetDepth(found.spread, found.floor**2, found.lights, found.exposure),
     ]
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Sequence
 
+from coldframe.cautions import IN_REPORT
 from coldframe.facts import describe, exposure_text
 from coldframe.report.blocks import Block, Bullets, Figure, Figures, Part, Text
 from coldframe.report.figures import changes, depth
@@ -48,7 +49,7 @@ def summary(record: RunRecord) -> Part:
     blocks.append(Bullets(sentences))
     wanted = to_shoot(record)
     if wanted:
-        blocks.append(Bullets(wanted, "To shoot on the next cloudy night"))
+        blocks.append(Bullets([*wanted, IN_REPORT], "To shoot on the next cloudy night"))
     if record.warnings:
         blocks.append(Bullets(record.warnings, "Warnings", "warnings"))
     return Part("Summary", 0, blocks)
@@ -164,7 +165,9 @@ def _deeper(record: RunRecord) -> list[str]:
         return ["Half of that noise is out of reach: the masters' own noise is above it."]
     more = needed - found.lights
     time = f", {duration(more * found.exposure)} of exposure" if found.exposure else ""
-    return [f"Half of that noise, 0.75 mag deeper, takes {count(more, 'more light')}{time}."]
+    return [
+        f"Half of that noise, 0.75 mag deeper, takes {count(more, 'more light')}{time}. {IN_REPORT}"
+    ]
 
 
 def _calibration(record: RunRecord) -> list[str]:

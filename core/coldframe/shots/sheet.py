@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
+from coldframe.cautions import IN_REPORT, for_frames
 from coldframe.facts import exposure_text, fact, show
 from coldframe.frame import FrameInfo, Kind
 from coldframe.product import atomic
@@ -15,26 +16,10 @@ from coldframe.report.build import write_page
 from coldframe.report.numbers import count, duration, number
 from coldframe.shots.items import Item, ShotList, Wish, name_of
 
-SUN = (
-    "Flats at dawn or dusk: never point optics at or near the sun, and never look through them "
-    "there. Stop and put the caps on well before sunrise; at dusk uncover nothing until the sun is "
-    "fully down. Switch off any drive that could swing towards the sun."
-)
-OUTSIDE = (
-    "Gear left outside: lay cables where nobody walks, keep mains plugs and supplies dry and "
-    "behind a residual-current device; in doubt use batteries or ask an electrician. Cold batteries "
-    "give less; charge lithium batteries as their maker says, never frozen, swollen or damaged. "
-    "Cap the camera against light and dew, and let it warm up in a closed bag.",
-    "Dark sites: ask for permission, tell somebody where you are and when you will be back, know "
-    "the way by daylight, do not drive home tired. Local rules and the advice of qualified people "
-    "come before anything here.",
-)
-
 
 def cautions(items: Sequence[Item]) -> tuple[str, ...]:
     """Safety: cautions for what is on the list."""
-    flats = any(i.kind is Kind.FLAT and i.shoot for i in items)
-    return ((SUN,) if flats else ()) + (OUTSIDE if any(i.shoot for i in items) else ())
+    return tuple(map(str, for_frames(i.kind for i in items if i.shoot)))
 
 
 def settings_text(info: FrameInfo, with_camera: bool = False) -> str:
@@ -145,7 +130,7 @@ def next_part(shots: ShotList, wish: Wish) -> Part:
     todo = [i for i in shots.items if i.shoot]
     blocks = [*_todo(todo, shots)]
     if todo:
-        blocks.append(Bullets(cautions(todo), "Safety", "warnings"))
+        blocks.append(Text(IN_REPORT))
     blocks.append(_added(shots.items))
     return Part("What to shoot next", 75, blocks)
 

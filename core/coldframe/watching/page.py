@@ -18,6 +18,7 @@ from http import HTTPStatus
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from typing import TYPE_CHECKING, Any
 
+from coldframe.cautions import WATCHING
 from coldframe.errors import UsageError
 from coldframe.report.numbers import duration, number
 from coldframe.report.plots import measure_plot
@@ -176,6 +177,7 @@ class Page:
             "last": f"{max(starts):%H:%M}" if starts else "",
             "plots": self._plots(night),
             "waiting": waiting_words(night),
+            "cautions": WATCHING,
             "number": number,
             "duration": duration,
         }

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field
 from typing import Any
 
+from coldframe.cautions import WATCHING
 from coldframe.frame import FrameInfo
 from coldframe.watching.trends import Light
 
@@ -70,6 +71,7 @@ class Snapshot:
             "set_aside": dict(self.aside),
             "warnings": list(self.warnings),
             "notes": list(self.notes),
+            "cautions": [str(caution) for caution in WATCHING],
         }
 
 

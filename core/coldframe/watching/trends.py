@@ -9,6 +9,7 @@ from datetime import datetime
 
 import numpy as np
 
+from coldframe.cautions import SUNRISE
 from coldframe.frame import Array
 
 FEW = 5  # frames before anything is said
@@ -100,7 +101,7 @@ def _sky(lights: Sequence[Light]) -> str:
         return ""
     return (
         f"the sky grows brighter: by {math.expm1(rise):.0%} within {len(window)} frames; dawn, "
-        "the moon, or clouds lit from below"
+        f"the moon, or clouds lit from below; {SUNRISE}"
     )
 
 
