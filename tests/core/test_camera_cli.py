@@ -130,7 +130,7 @@ def test_a_named_camera_file_reaches_the_plan_and_changes_its_products(nights, t
     night = nights["colour"]
     code, out, err = run(capsys, "plan", night, "-o", tmp_path / "o", "--camera", path, "--json")
     assert code == 0, err
-    assert "n1.yaml told gain" in json.loads(out)["cameras"][0]
+    assert "n1.yaml told gain" in json.loads(out)["camera_files"][0]
     plans = [
         prepare(
             Request((night,), tmp_path / "o", tmp_path / "s", cameras=cameras), find_plugins()
