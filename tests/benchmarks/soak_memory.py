@@ -35,6 +35,7 @@ from coldframe.limits import check_memory, fitting_workers
 from coldframe.memory import peak_memory, peak_of_children
 from coldframe.planned import Plan, Resources
 from coldframe.recipe import load_recipe
+from coldframe.step import Context, Flow, FrameStep
 from coldframe.store import Store
 from coldframe.tidy import Tidy
 
@@ -48,7 +49,8 @@ inputs: {lights: {kind: light}}
 steps:
   clean: {use: calibrate, from: lights}
 COLOUR
-  stack: {use: integrate, from: LAST, per: [target]}
+  placed: {use: on-one-grid, from: LAST}
+  stack: {use: integrate, from: placed, per: [target]}
   final: {use: background-fit, from: stack}
 outputs:
   stack: {fits: true}
@@ -56,6 +58,17 @@ outputs:
 """
 
 COLOUR = "  colour: {use: demosaic, from: clean}"
+
+
+class OnOneGrid(FrameStep):
+    """Says of frames that they are registered, which those made up here are."""
+
+    name, version, about = "on-one-grid", "1", "take frames as they lie"
+    sources = ("common practice, no source",)
+    flow = Flow(registers=True)
+
+    def apply(self, frame: Frame, ctx: Context) -> Frame:
+        return frame
 
 
 class MadeUp:
@@ -83,7 +96,11 @@ class MadeUp:
 def registry() -> plugins.Registry:
     """The installed plugins and the one above, for this process."""
     found = plugins.find_plugins()
-    whole = replace(found, readers=(*found.readers, MadeUp()))
+    whole = replace(
+        found,
+        readers=(*found.readers, MadeUp()),
+        steps={**found.steps, OnOneGrid.name: OnOneGrid},
+    )
     for module in (specs, tasks):
         module.worker_registry = lambda: whole  # type: ignore[attr-defined]
     return whole

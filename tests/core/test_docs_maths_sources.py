@@ -33,7 +33,7 @@ def blocks(text: str) -> list[tuple[int, str]]:
     for number, line in enumerate(text.splitlines(), 1):
         if line.startswith("#"):
             fresh, whole = True, ""
-        elif line.startswith("- ") or (line.strip() and fresh and not line.startswith(" ")):
+        elif line.startswith("- ") or (line.strip() and fresh and not line.startswith((" ", "|"))):
             if "Source of this section" in line:
                 whole = "as the section's head says: as above"
             found.append((number, [line, whole]))

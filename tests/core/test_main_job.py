@@ -250,7 +250,7 @@ def test_lights_alone_are_stacked(nights, tmp_path):
         (["rnu"], 2, "did you mean 'run'?"),
         (["run", ".", "--memory", "little"], 2, "not an amount of memory"),
         (["run", ".", "--recipe", "camera-lense"], 2, "did you mean 'camera-lens'?"),
-        (["steps", "combin"], 2, "did you mean 'combine'?"),
+        (["steps", "combin"], 2, "did you mean 'combine', or is its plugin not installed?"),
         (["recipe", "show", "nothing"], 2, "there is no recipe 'nothing'"),
     ],
 )

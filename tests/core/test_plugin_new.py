@@ -58,7 +58,7 @@ def test_it_installs_tests_itself_and_runs(kind, night, tmp_path, capsys):
         night, frames = numpy_night(tmp_path / "night"), 3
     elif kind != "report":
         told = call(folder, site, "-m", "coldframe.cli", "steps", "my-own-step", "--json")
-        assert json.loads(told)["package"] == "coldframe-my-own-step"
+        assert json.loads(told)["steps"][0]["package"] == "coldframe-my-own-step"
     done = call(
         folder, site, "-m", "coldframe.cli", "run", night, "--recipe", "recipe.yaml",
         "-o", tmp_path / "out", "--no-library", "--json",
