@@ -13,13 +13,14 @@ from functools import partial
 
 from coldframe.camera.known import find_cameras
 from coldframe.decoded import decoded
+from coldframe.dithering import shift_of
 from coldframe.manifest import manifest, write_manifest, written_files
 from coldframe.night import reader_for
 from coldframe.plugins import Registry
 from coldframe.prepared import Prepared
 from coldframe.report.blocks import Part
 from coldframe.report.build import write_report
-from coldframe.report.figures import positions, proved
+from coldframe.report.figures import proved
 from coldframe.report.record import RunRecord
 from coldframe.shots.items import Wish
 from coldframe.shots.plan import make_list
@@ -54,13 +55,14 @@ def finish(
 
 
 def _to_shoot(prepared: Prepared, record: RunRecord, registry: Registry) -> list[Part]:
-    """The calibration frames that the lights of the run still need; none without a proof."""
-    stack = proved(record)
-    if stack is None:
+    """The calibration frames that the lights of the run still need; none where no stack was
+    judged."""
+    if proved(record) is None:
         return []
     bad = {id(aside.info) for aside in prepared.plan.set_aside}
     shelf = prepared.plan.shelf
-    wish = Wish(positions=max(1, round(positions(record, stack))))
+    shifts = {frame.id: shift_of(frame.measures) for frame in record.frames}
+    wish = Wish(shifts={name: at for name, at in shifts.items() if at is not None}, run="this run")
     shots = make_list(
         [info for info in prepared.scan.frames if id(info) not in bad],
         [],

@@ -29,10 +29,11 @@ COMMANDS = (
     f"coldframe inspect {NIGHT}",
     f"coldframe plan {NIGHT} -o planned",
     f"coldframe run {NIGHT} -o {STACK}",
-    f"coldframe shotlist {NIGHT}",
+    f"coldframe shotlist {NIGHT} --dither-positions 1",
     f"coldframe explain {STACK}/Lantern-Nebula-clear-final.fits",
     f"coldframe run {NIGHT} -o changed --store {STACK}/store --with stack.reject=mad-clip",
     f"coldframe compare {STACK} changed -o compared",
+    f"coldframe shotlist {NIGHT}",
 )
 
 PROSE = (
@@ -45,6 +46,7 @@ PROSE = (
     ("tutorial.md", r"(\w+) frames averaged .* can give ([\d.]+) times", 0,
      r"stack \(.*: (\d+) frames.*best possible for these frames \(([\d.]+) x"),
     ("tutorial.md", r"this stack is ([\d.]+) times better", 0, r"stack \(.*, ([\d.]+) x better"),
+    ("tutorial.md", r"lie at (\d+) dither positions", 8, r"Dithering: (\d+) positions"),
     ("tutorial.md", r"asks for (\w+) more darks near (\d+) °C", 4, r"(?m)^(\d+) +darks.*near (\d+) °C"),
 )  # fmt: skip
 

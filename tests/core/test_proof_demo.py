@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+import json
 import math
 from pathlib import Path
 
 import numpy as np
 import pytest
 
+from coldframe.cli.main import run_command_line
 from coldframe.cli.options import make_request
 from coldframe.demo.night import make_night
 from coldframe.evidence.samples import combine, read_samples
 from coldframe.plugins import find_plugins
 from coldframe.report.figures import changes, depth, one, probe, proved
+from coldframe.report.findings import lights
 from coldframe.session import prepare, run
 from coldframe.specs import FrameTask, StackTask
 from coldframe.store import Store
@@ -117,6 +120,26 @@ def test_every_change_is_for_the_better(done):
     _, _, record = done
     for change in changes(record):
         assert abs(change.after) < abs(change.before) + (change.error or 0), change
+
+
+def test_report_and_shot_list_count_the_same_dither_positions(done, capsys):
+    _, prepared, record = done
+    output = prepared.request.output
+    page = (output / "report.html").read_text(encoding="utf-8")
+    args = [
+        "shotlist",
+        str(output.parent / "night"),
+        "--run",
+        str(output),
+        "--no-library",
+        "--json",
+    ]
+    assert run_command_line(args) == 0
+    (dithered,) = json.loads(capsys.readouterr().out)["dither_positions"]
+    # The invented night moves the field for every light.
+    assert dithered["positions"] == sum(f.used for f in lights(record)) > 1
+    assert f"Dithering: {dithered['positions']} positions, counted from the shifts of" in page
+    assert dithered["why"].endswith(" in out")
 
 
 def test_cost_is_bounded_by_the_sample(done):

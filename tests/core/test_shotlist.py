@@ -12,6 +12,7 @@ from coldframe.camera.file import CameraFile, DarkRate, Setting
 from coldframe.cautions import ALL, FLATS, SUN
 from coldframe.errors import UsageError
 from coldframe.frame import Frame, FrameInfo, Kind
+from coldframe.planned import frame_id
 from coldframe.shots.forecast import read_forecast, spans
 from coldframe.shots.items import Plan, Wish
 from coldframe.shots.noise import added_noise, flat_ratio, frames_for, together
@@ -114,6 +115,26 @@ def test_moving_the_field_makes_fewer_do(night):
     still = by_kind(night.list(Wish(share=0.02, least=1)))[Kind.DARK].wanted
     moved = by_kind(night.list(Wish(share=0.02, least=1, positions=12)))[Kind.DARK].wanted
     assert moved == pytest.approx(still / 12, abs=1)
+
+
+def test_positions_are_counted_in_a_run_else_one_and_the_list_says_which(night):
+    ids = [frame_id(info) for info in night.infos() if info.kind is Kind.LIGHT]
+    pairs = {name: (9.0 * (i // 2), 0.4) for i, name in enumerate(ids)}  # two lights at each place
+
+    def listed(**more):
+        shots = night.list(Wish(share=0.02, least=1, **more))
+        return shots, by_kind(shots)[Kind.DARK].wanted
+
+    counted, wanted = listed(shifts=pairs, run="reeds-stack")
+    assert wanted == listed(positions=6)[1] < listed()[1] == listed(positions=1)[1]
+    assert counted.dithering_words == (
+        "6 positions, counted from the shifts of 12 lights in reeds-stack",
+    )
+    some, _ = listed(shifts=dict(list(pairs.items())[:4]), run="reeds-stack")
+    assert "2 positions, counted from the shifts of 4 of 12 lights" in some.dithering_words[0]
+    given, _ = listed(shifts=pairs, run="reeds-stack", positions=3)
+    assert given.dithering_words == ("3 positions, as given",)
+    assert listed()[0].dithering_words[0].startswith("1 position, assumed")
 
 
 def test_never_fewer_than_asked_and_time_counts_pauses(night):

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -154,6 +154,11 @@ def _size_of(scheduler: str) -> tuple[int, int]:
     return threads or default_workers(), memory or default_memory()
 
 
+def output_of(nights: Sequence[Path]) -> Path:
+    """The folder for products of these nights where nobody names one."""
+    return Path.cwd() / f"{nights[0].resolve().name}-stack"
+
+
 def make_request(
     nights: tuple[Path, ...],
     recipe: str | None,
@@ -189,7 +194,7 @@ def make_request(
         threads, size = _size_of(scheduler)
         workers, memory = workers or threads, memory or size
     if output is None:
-        output = Path.cwd() / f"{nights[0].resolve().name}-stack"
+        output = output_of(nights)
     return Request(
         nights=nights,
         output=output,

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -14,6 +16,7 @@ from coldframe.cli.show import json_option, print_json, print_table, tell_safety
 from coldframe.errors import UsageError
 
 if TYPE_CHECKING:
+    from coldframe.dithering import Shift
     from coldframe.shots.items import ShotList
 
 
@@ -47,9 +50,14 @@ if TYPE_CHECKING:
     "--dither-positions",
     "positions",
     type=click.IntRange(1),
-    default=1,
-    show_default=True,
+    show_default="as counted in a run, else 1",
     help="Dither positions of the lights, pixels apart; 1: the field is never moved.",
+)
+@click.option(
+    "--run",
+    type=click.Path(path_type=Path, file_okay=False),
+    help="Output folder of a run of these lights, in which their dither positions are counted. "
+    "[default: NIGHT-stack, here]",
 )
 @click.option(
     "--pause",
@@ -92,7 +100,8 @@ def command(
     cameras: tuple[Path, ...],
     share: float,
     least: int,
-    positions: int,
+    positions: int | None,
+    run: Path | None,
     overhead: float,
     forecast: str | None,
     above: float,
@@ -127,9 +136,11 @@ def command(
 
     if not nights and not plans:
         raise UsageError("name a night, or planned lights with --for")
+    shifts, counted = _shifts(run, nights)
     wish = Wish(
-        share, least, positions, overhead, read_forecast(forecast) if forecast else None, above
-    )
+        share, least, positions, overhead, read_forecast(forecast) if forecast else None, above,
+        shifts, counted,
+    )  # fmt: skip
     known = find_cameras(cameras)
     shelf = open_shelf(library, not no_library)
     registry = find_plugins()
@@ -162,6 +173,20 @@ def command(
         click.echo(f"written: {path}")
 
 
+def _shifts(run: Path | None, nights: tuple[Path, ...]) -> tuple[Mapping[str, Shift], str]:
+    """Where the lights of a run lie, and the name of its folder."""
+    from coldframe.cli.options import output_of
+    from coldframe.dithering import read_shifts
+
+    if run is not None:
+        return read_shifts(run), run.resolve().name
+    if nights:
+        folder = output_of(nights)
+        with contextlib.suppress(UsageError):  # there is no run, or it has not finished
+            return read_shifts(folder), folder.name
+    return {}, ""
+
+
 def _print(shots: ShotList) -> None:
     from coldframe.report.numbers import duration
     from coldframe.shots.items import name_of
@@ -191,6 +216,8 @@ def _print(shots: ShotList) -> None:
         click.echo(f"  {title_of(i)}: {i.reason}; {i.have} exist")
         for note in i.notes:
             click.echo(f"    {note}")
+    for words in shots.dithering_words:
+        click.echo(f"Dithering: {words}.")
     for label, value in shots.together:
         click.echo(f"All masters together then add {added_words(value)} to the noise of {label}.")
     for note in shots.notes:

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from coldframe.errors import ColdframeError, StoreError, UsageError
+from coldframe.finished import read_manifest
 from coldframe.frame import Frame
 from coldframe.night import MANIFEST
 from coldframe.planned import frame_id
@@ -59,17 +60,7 @@ def read_run(folder: Path, store: Path | None = None) -> RunFolder:
 
     Raises UsageError when the folder is not of a finished run, or has no stack of lights.
     """
-    try:
-        told = json.loads((folder / MANIFEST).read_text(encoding="utf-8"))
-    except FileNotFoundError:
-        what = "is not there" if not folder.exists() else f"is not a run's output: no {MANIFEST}"
-        raise UsageError(f"{folder} {what}; name a folder that 'coldframe run' wrote") from None
-    except (OSError, ValueError) as error:
-        raise UsageError(f"{folder / MANIFEST} cannot be read: {error}") from None
-    if told.get("state") != "done":
-        raise UsageError(
-            f"{folder} holds a run that has not finished; run the same command again first"
-        )
+    told = read_manifest(folder)
     try:
         results = _results(folder, told)
         steps = told["recipe"]["steps"]

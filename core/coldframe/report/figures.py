@@ -9,13 +9,12 @@ from statistics import median
 
 import numpy as np
 
+from coldframe import dithering
+from coldframe.dithering import shift_of
 from coldframe.report.findings import exposure, lights
 from coldframe.report.numbers import number
 from coldframe.report.record import ProductRecord, RunRecord
 from coldframe.step import Numbers
-
-CELL = 2.0
-"""px: lights that lie closer together see the same pixels of a master."""
 
 
 def probe(record: RunRecord, name: str) -> Numbers:
@@ -40,20 +39,10 @@ def proved(record: RunRecord) -> ProductRecord | None:
 
 
 def positions(record: RunRecord, stack: ProductRecord) -> float:
-    """At how many dither positions the lights of a stack lie, those with more lights counting
-    for more: 1 / sum (n / N)^2 over places of n of the N lights.
-
-    Noise u of a master is averaged down to u / positions (variance of a weighted mean). Lights
-    within `CELL` px are at one place. 1 where nothing tells.
-    """
-    tally: dict[tuple[int, int], int] = {}
-    for frame in lights(record):
-        y, x = frame.measures.get("shift_y"), frame.measures.get("shift_x")
-        if frame.id in set(stack.frames) and y is not None and x is not None:
-            cell = round(y / CELL), round(x / CELL)
-            tally[cell] = tally.get(cell, 0) + 1
-    total = sum(tally.values())
-    return 1 / sum((n / total) ** 2 for n in tally.values()) if total else 1.0
+    """At how many dither positions the lights of a stack lie; see `dithering.positions`."""
+    inside = set(stack.frames)
+    shifts = (shift_of(frame.measures) for frame in lights(record) if frame.id in inside)
+    return dithering.positions(shift for shift in shifts if shift is not None)
 
 
 @dataclass(frozen=True, slots=True)

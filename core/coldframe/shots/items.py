@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 
+from coldframe.dithering import Shift
 from coldframe.frame import FrameInfo, Kind
 from coldframe.shots.forecast import Forecast
 
@@ -13,15 +15,31 @@ from coldframe.shots.forecast import Forecast
 class Wish:
     """share : how much each kind of master may add to the stack's noise, as a fraction. least :
     frames of a kind, so that outliers can be told. positions : dither positions of
-    the lights. overhead : s after each frame. above : °C that the sensor is warmer
+    the lights, where they are given. shifts : else, where the lights lie, by frame id; run : where
+    that was measured, in words. overhead : s after each frame. above : °C that the sensor is warmer
     than the air."""
 
     share: float = 0.02
     least: int = 10
-    positions: int = 1
+    positions: int | None = None
     overhead: float = 2.0
     forecast: Forecast | None = None
     above: float = 0.0
+    shifts: Mapping[str, Shift] = field(default_factory=dict)
+    run: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Dithered:
+    """Dither positions of lights, and in words what tells of them."""
+
+    positions: int
+    why: str
+
+    @property
+    def words(self) -> str:
+        """Such as "8 positions, counted from the shifts of 12 lights in reeds-stack"."""
+        return f"{self.positions} position{'s' * (self.positions != 1)}, {self.why}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,11 +85,21 @@ class Item:
 
 @dataclass(frozen=True, slots=True)
 class ShotList:
-    """Items in the order to shoot them. together : by lights, what all masters add when done."""
+    """Items in the order to shoot them. together : by lights, what all masters add when done.
+    dithering : by lights, how many dither positions were counted on and why."""
 
     items: tuple[Item, ...]
     together: tuple[tuple[str, float], ...] = ()
+    dithering: tuple[tuple[str, Dithered], ...] = ()
     notes: tuple[str, ...] = ()
+
+    @property
+    def dithering_words(self) -> tuple[str, ...]:
+        """How many dither positions were counted on, by lights where they differ."""
+        told = {dithered.words for _, dithered in self.dithering}
+        if len(told) < 2:
+            return tuple(told)
+        return tuple(f"{label}: {dithered.words}" for label, dithered in self.dithering)
 
     @property
     def seconds(self) -> float:

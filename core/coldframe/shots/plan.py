@@ -8,13 +8,15 @@ from dataclasses import dataclass, replace
 
 from coldframe.camera.file import CameraFile
 from coldframe.camera.window import Reader
+from coldframe.dithering import positions
 from coldframe.errors import UsageError
 from coldframe.facts import describe, exposure_text
 from coldframe.frame import FrameInfo, Kind
 from coldframe.grouping import group
 from coldframe.matching import DEFAULT_RULES
+from coldframe.planned import frame_id
 from coldframe.report.numbers import count
-from coldframe.shots.items import Item, Plan, ShotList, Wish, name_of
+from coldframe.shots.items import Dithered, Item, Plan, ShotList, Wish, name_of
 from coldframe.shots.noise import added_noise, flat_ratio, frames_for, offset_ratio, together
 from coldframe.shots.stock import FrameNoise, LightNoise, Noises, Stocked, find, stock
 from coldframe.shots.when import order, placed
@@ -58,7 +60,7 @@ def make_list(
     items.sort(key=lambda i: order(i, wish))
     totals = tuple((label, together(parts)) for label, parts in planner.parts.items() if parts)
     notes = [f"{label} is left out: {why}" for label, why in planner.noises.set_aside]
-    return ShotList(tuple(items), totals, tuple(notes))
+    return ShotList(tuple(items), totals, tuple(planner.dithering.items()), tuple(notes))
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,6 +104,16 @@ def _stacks(lights: Sequence[FrameInfo], plans: Sequence[Plan]) -> Iterable[_Sta
         yield _Stack(plan.info, (plan.info,), plan.count, plan.sky, ((like[i], plan.count),))
 
 
+@dataclass(frozen=True, slots=True)
+class _Served:
+    """What is asked of frames by the lights of one stack. label : in words."""
+
+    label: str
+    count: int
+    noise: LightNoise
+    positions: int
+
+
 class _Planner:
     """Goes through the lights and collects what each group of them needs."""
 
@@ -118,21 +130,40 @@ class _Planner:
         self.noises = Noises(frames, cameras, read)
         self.items: list[Item] = []
         self.parts: dict[str, list[float]] = {}
+        self.dithering: dict[str, Dithered] = {}
 
     def stack(self, stack: _Stack) -> None:
         """Add what the lights of one stack need."""
         names = ("target", "filter", "exposure", "iso", "gain_setting")
         label = f"{count(stack.count, 'light')}: {describe(stack.info, names)}"
-        light = self.noises.light(stack.members, stack.sky)
+        self.dithering[label] = self._dithered(stack)
+        lights = _Served(
+            label,
+            stack.count,
+            self.noises.light(stack.members, stack.sky),
+            min(self.dithering[label].positions, stack.count),
+        )
         for like, served in stack.darks:
             # What the lights share is served as they are; it has no file and no filter.
             wanted = replace(like, kind=Kind.LIGHT, path="", filter=None, target=None)
-            self._dark(wanted, served, stack.count, light, label)
-        self._flat(replace(stack.info, kind=Kind.LIGHT, path=""), stack.count, light, label)
+            self._dark(wanted, served, lights)
+        self._flat(replace(stack.info, kind=Kind.LIGHT, path=""), lights)
 
-    def _dark(
-        self, info: FrameInfo, served: int, lights: int, light: LightNoise, label: str
-    ) -> None:
+    def _dithered(self, stack: _Stack) -> Dithered:
+        """Dither positions as given, else as counted in a run, else one."""
+        wish = self.wish
+        if wish.positions is not None:
+            return Dithered(wish.positions, "as given")
+        known = [wish.shifts[i] for i in map(frame_id, stack.members) if i in wish.shifts]
+        if not known:
+            return Dithered(1, "assumed: no run of these lights tells how far they were moved")
+        of = "" if len(known) == stack.count else f"{len(known)} of "
+        return Dithered(
+            max(1, round(positions(known))),
+            f"counted from the shifts of {of}{count(stack.count, 'light')} in {wish.run}",
+        )
+
+    def _dark(self, info: FrameInfo, served: int, lights: _Served) -> None:
         here, chosen = find(info, Kind.DARK, self.have)
         notes: list[str] = []
         if here is not None and chosen.scaled:
@@ -146,39 +177,36 @@ class _Planner:
             notes.append("temperature not known: shoot in the lights' own night, or note it")
         noise = self.noises.frame(Kind.DARK, info, here)
         ratio = None
-        if noise.variance is not None and light.variance is not None:
+        if noise.variance is not None and lights.noise.variance is not None:
             # A master that serves n of N lights is in the stack with the weight n / N.
-            ratio = served / lights * offset_ratio(noise.variance, light.variance)
-        self._add(Kind.DARK, info, here, served, ratio, label, notes, light, noise, info.exposure)
+            ratio = served / lights.count * offset_ratio(noise.variance, lights.noise.variance)
+        self._add(Kind.DARK, info, here, served, ratio, notes, lights, noise, info.exposure)
 
-    def _flat(self, info: FrameInfo, lights: int, light: LightNoise, label: str) -> None:
+    def _flat(self, info: FrameInfo, lights: _Served) -> None:
         here, chosen = find(info, Kind.FLAT, self.have)
         notes: list[str] = []
         if here is None and any(s.kind is Kind.FLAT for s in self.have):
             notes.append(chosen.reason)
         as_shot = here.info if here is not None else replace(info, exposure=None, temperature=None)
         noise = self.noises.frame(Kind.FLAT, as_shot, here)
-        ratio = self._share_of_flat(noise.variance, noise.signal, light)
+        ratio = self._share_of_flat(noise.variance, noise.signal, lights.noise)
         self._add(
-            Kind.FLAT, as_shot, here, lights, ratio, label, notes, light, noise,
-            as_shot.exposure,
-        )  # fmt: skip
-        self._flat_offset(as_shot, lights, noise, light, label)
+            Kind.FLAT, as_shot, here, lights.count, ratio, notes, lights, noise, as_shot.exposure
+        )
+        self._flat_offset(as_shot, lights, noise)
 
-    def _flat_offset(
-        self, flat: FrameInfo, lights: int, flat_noise: FrameNoise, light: LightNoise, label: str
-    ) -> None:
+    def _flat_offset(self, flat: FrameInfo, lights: _Served, flat_noise: FrameNoise) -> None:
         """Dark flats for long flats, bias for short ones; whichever exists serves."""
         dark_flats, _ = find(flat, Kind.DARK_FLAT, self.have)
         long = (flat.exposure or 0.0) >= LONG_FLAT
         kind = Kind.DARK_FLAT if dark_flats is not None or long else Kind.BIAS
         here = dark_flats if kind is Kind.DARK_FLAT else find(flat, Kind.BIAS, self.have)[0]
         noise = self.noises.frame(kind, flat, here)
-        ratio = self._share_of_flat(noise.variance, flat_noise.signal, light)
+        ratio = self._share_of_flat(noise.variance, flat_noise.signal, lights.noise)
         exposure = flat.exposure if kind is Kind.DARK_FLAT else 0.0
         wanted = flat if kind is Kind.DARK_FLAT else replace(flat, exposure=None)
         wanted = replace(wanted, filter=None, optics=None, lens=None, temperature=None)
-        self._add(kind, wanted, here, lights, ratio, label, [], light, noise, exposure)
+        self._add(kind, wanted, here, lights.count, ratio, [], lights, noise, exposure)
 
     def _share_of_flat(
         self, variance: float | None, signal: float | None, light: LightNoise
@@ -192,41 +220,40 @@ class _Planner:
         kind: Kind,
         info: FrameInfo,
         here: Stocked | None,
-        lights: int,
+        served: int,
         ratio: float | None,
-        label: str,
         notes: list[str],
-        light: LightNoise,
+        lights: _Served,
         noise: FrameNoise,
         exposure: float | None,
     ) -> None:
         wish = self.wish
-        places = min(wish.positions, lights)
+        places = min(lights.positions, served)
         have = here.frames if here is not None else 0
         if ratio is None:
-            needed = max(USUAL, lights) if kind is Kind.DARK else USUAL
+            needed = max(USUAL, served) if kind is Kind.DARK else USUAL
         else:
-            needed = frames_for(ratio, lights, wish.share, places)
+            needed = frames_for(ratio, served, wish.share, places)
         wanted = max(needed, wish.least)
-        words = _reason(kind, wanted, needed, wish, ratio, light, noise)
-        if ratio is not None and needed > 100 and places < lights:
+        words = _reason(kind, wanted, needed, wish, ratio, lights.noise, noise)
+        if ratio is not None and needed > 100 and places < served:
             notes.append(
                 "dither: move the field by some ten pixels between lights. With many dither "
                 "positions (--dither-positions) far fewer do"
             )
         now = then = None
         if ratio is not None:
-            now = added_noise(ratio, lights, have, places)
-            then = added_noise(ratio, lights, max(wanted, have), places)
+            now = added_noise(ratio, served, have, places)
+            then = added_noise(ratio, served, max(wanted, have), places)
         if then is not None:
-            self.parts.setdefault(label, []).append(then)
+            self.parts.setdefault(lights.label, []).append(then)
         seconds = max(0, wanted - have) * ((exposure or 0.0) + wish.overhead)
         self.items.append(
             Item(
                 kind=kind,
                 info=replace(info, kind=kind),
-                serves=label,
-                lights=lights,
+                serves=lights.label,
+                lights=served,
                 have=have,
                 wanted=wanted,
                 now=now if now is None or math.isfinite(now) else None,

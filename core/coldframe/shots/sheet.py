@@ -72,7 +72,10 @@ def as_facts(shots: ShotList, wish: Wish) -> dict[str, Any]:
     return {
         "share": wish.share,
         "least": wish.least,
-        "positions": wish.positions,
+        "dither_positions": [
+            {"lights": label, "positions": d.positions, "why": d.why}
+            for label, d in shots.dithering
+        ],
         "seconds": round(shots.seconds, 1),
         "items": [
             {
@@ -131,7 +134,7 @@ def next_part(shots: ShotList, wish: Wish) -> Part:
     blocks = [*_todo(todo, shots)]
     if todo:
         blocks.append(Text(IN_REPORT))
-    blocks.append(_added(shots.items))
+    blocks += [_dithering(shots), _added(shots.items)]
     return Part("What to shoot next", 75, blocks)
 
 
@@ -190,6 +193,10 @@ def _table(items: Sequence[Item], caption: str, tick: bool) -> Table:
     return Table(caption, headings, lines)
 
 
+def _dithering(shots: ShotList) -> Text:
+    return Text(f"Dithering: {'; '.join(shots.dithering_words)}.")
+
+
 def _added(items: Sequence[Item]) -> Table:
     headings = [
         Heading("Frames", wide=True),
@@ -214,17 +221,12 @@ def _added(items: Sequence[Item]) -> Table:
 
 
 def _why(shots: ShotList, wish: Wish) -> list[Block]:
-    places = (
-        "without dithering"
-        if wish.positions == 1
-        else f"for lights at {wish.positions} dither positions"
-    )
     about = (
         f"So many frames of each kind that its master raises the noise of the stack by no more than "
-        f"{number(100 * wish.share)} %, {places}; never fewer than {wish.least}, so that outliers "
+        f"{number(100 * wish.share)} %; never fewer than {wish.least}, so that outliers "
         "can be told. Noise that is not known is not guessed."
     )
-    blocks: list[Block] = [Text(about), _added(shots.items)]
+    blocks: list[Block] = [Text(about), _dithering(shots), _added(shots.items)]
     why = [f"{title_of(i)}: {i.reason}; {i.have} exist. For {i.serves}." for i in shots.items]
     blocks.append(Bullets(why, "Line by line"))
     if shots.together:
