@@ -35,7 +35,8 @@ class Night:
     def shoot(self, kind, count, electrons, **facts):
         for _ in range(count):
             info = FrameInfo(
-                kind=kind, path=f"/night/{len(self.frames):03}.fits", camera="Nachtauge T1",
+                kind=kind, path=f"/night/{len(self.frames):03}.fits",
+                digest=f"{len(self.frames):020}", camera="Nachtauge T1",
                 gain_setting=100.0, shape=SHAPE, night="/night",
                 **{"temperature": 10.0, "exposure": 60.0, **facts},
             )  # fmt: skip

@@ -44,7 +44,7 @@ if TYPE_CHECKING:
     type=click.FloatRange(0.0001, 100),
     default=0.1,
     show_default=True,
-    help="Brightness of the object whose SNR is told, as a fraction of the sky's.",
+    help="Brightness of the object whose signal-to-noise ratio is told, as a fraction of the sky's.",
 )
 @click.option(
     "--pause",

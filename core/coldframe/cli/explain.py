@@ -19,7 +19,12 @@ from coldframe.cli.show import json_option, print_json
     help="The run's store. [default: looked for beside the file]",
 )  # fmt: skip
 @click.option("--depth", type=click.IntRange(0), help="How many steps back. [default: all]")
-@click.option("--all", "sides", is_flag=True, help="Show surveys and decisions too.")
+@click.option(
+    "--all",
+    "sides",
+    is_flag=True,
+    help="Show also what was measured in each frame and what was decided over all of them.",
+)
 @click.option(
     "--prov", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE",
     help="Write the ancestry as W3C PROV-JSON.",

@@ -81,7 +81,7 @@ def _table(d: Depth) -> Table:
     headings = [
         Heading("Lights", numeric=True),
         Heading("Noise", "ADU", numeric=True),
-        Heading("Differs by choice", "ADU", numeric=True),
+        Heading("Spread over choices of lights", "ADU", numeric=True),
         Heading("1/√N", "ADU", numeric=True),
         Heading("Noise / (1/√N)", numeric=True),
     ]
