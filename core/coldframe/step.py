@@ -87,7 +87,8 @@ class Tile:
     """A band of rows of every frame in a stack, one colour at a time.
 
     data : float32 (n, h, w); flags : uint8 (n, h, w). Row 0 is row `y0` of the full frame, and
-    column 0 its column `x0`, which is 0 but where samples of a stack are judged.
+    column 0 its column `x0`, which is 0 but where samples of a stack are judged; their margins may
+    lie beyond the frame's edges, where no sample has data.
     """
 
     data: Array

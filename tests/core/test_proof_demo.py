@@ -12,7 +12,7 @@ import pytest
 from coldframe.cli.main import run_command_line
 from coldframe.cli.options import make_request
 from coldframe.demo.night import make_night
-from coldframe.evidence.samples import combine, read_samples
+from coldframe.evidence.samples import combine, read_pieces, read_samples
 from coldframe.plugins import find_plugins
 from coldframe.report.figures import changes, depth, one, probe, proved
 from coldframe.report.findings import lights
@@ -106,17 +106,19 @@ def test_pieces_of_all_lights_combine_to_the_very_stack(done):
     task = plan.tasks[proved(record).id][0]
     assert isinstance(task, StackTask)
     store = Store(plan.store)
-    samples = read_samples(store, task.decision, task.call)
-    data, _ = combine(samples, range(samples.lights))
     whole = store.frame(task.key).channels
-    h, w = data.shape[2:]
-    edge = 2 * task.call.params["trail_margin"]
-    for piece, (y, x) in enumerate(zip(samples.y, samples.x, strict=True)):
-        there = whole[:, y : y + h, x : x + w]
-        # A trail outside of the piece is not seen in it, but its margin reaches in: the edge may
-        # differ. Further inside all but a few pixels agree.
-        inner = np.s_[:, edge : h - edge, edge : w - edge]
-        assert np.mean(np.abs(data[piece][inner] - there[inner]) < 0.01) > 0.99
+    height, width = whole.shape[1:]
+    corners = [(0, 0), (0, width - 40), (height - 30, 0), (height - 30, width - 40)]
+    for samples in (
+        read_samples(store, task.decision, task.call),
+        read_pieces(store, task.decision, task.call, corners, (30, 40)),
+    ):
+        data, _ = combine(samples, range(samples.lights))
+        h, w = samples.side
+        for piece, (y, x) in enumerate(zip(samples.y, samples.x, strict=True)):
+            there = whole[:, y : y + h, x : x + w]
+            assert data[piece].shape == there.shape
+            assert np.abs(data[piece] - there).max() < 0.01
 
 
 def test_every_change_is_for_the_better(done):

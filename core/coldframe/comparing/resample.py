@@ -74,7 +74,7 @@ def read_parts(store: Store, how: Recombined, mask: Array, tops: Array) -> Piece
     Raises StoreError when a light's pixels are gone.
     """
     sky = read_samples(store, how.decision, how.call, SIDE)
-    side = sky.data.shape[-2:]
+    side = sky.side
     masks = np.stack(
         [mask[y : y + side[0], x : x + side[1]] for y, x in zip(sky.y, sky.x, strict=True)]
     )

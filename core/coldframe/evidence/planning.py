@@ -17,7 +17,7 @@ from coldframe.store import product_key
 MOST, LEAST, SHARE = 6, 3, 10
 """Lights in the sample unless told otherwise: a tenth of them, but no fewer and no more."""
 
-VERSION = "2"  # raise when a probe would give other numbers
+VERSION = "3"  # raise when a probe would give other numbers
 
 Roles = Mapping[str, tuple[str, ...]]
 Sources = tuple[tuple[FrameInfo, str], ...]

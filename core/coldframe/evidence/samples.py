@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from coldframe.errors import SetAside
-from coldframe.frame import UNUSABLE, Array
+from coldframe.frame import UNUSABLE, Array, Flag
 from coldframe.pixel_noise import pixel_noise
 from coldframe.specs import StepCall, need
 from coldframe.step import Numbers, StackStep, Tile
@@ -32,6 +32,8 @@ class Samples:
 
     data : float32 (pieces, colours, lights, h, w), ADU. flags : uint8 (pieces, lights, h, w).
     y, x : top left pixel of each piece. decision : the stack's numbers, first axis the lights.
+    halo : px at each edge of a piece that are there only to be looked at, as `StackStep.halo_rows`
+    asks; h and w hold them, y and x do not count them. Beyond the frame they have no data.
     """
 
     data: Array
@@ -40,11 +42,18 @@ class Samples:
     x: tuple[int, ...]
     call: StepCall
     decision: Numbers
+    halo: int = 0
 
     @property
     def lights(self) -> int:
         """How many lights there are."""
         return int(self.flags.shape[1])
+
+    @property
+    def side(self) -> tuple[int, int]:
+        """(y, x) px of a piece without its halo."""
+        height, width = self.flags.shape[-2:]
+        return height - 2 * self.halo, width - 2 * self.halo
 
 
 def read_samples(store: Store, decision: str, call: StepCall, length: int = SIDE) -> Samples:
@@ -60,7 +69,9 @@ def read_samples(store: Store, decision: str, call: StepCall, length: int = SIDE
     first = store.bands(keys[0])
     height, width = first.height, first.width
     side = (min(length, height // GRID[0]), min(length, width // GRID[1]))
-    each = side[0] * side[1] * len(keys) * (4 * first.channels + 1)
+    halo = _halo(call)
+    pixels = (side[0] + 2 * halo) * (side[1] + 2 * halo)
+    each = pixels * len(keys) * (4 * first.channels + 1)
     across = GRID[1] if each * GRID[0] * GRID[1] <= MOST else 1
     lefts = _starts(width, side[1], across)
     corners = [(top, left) for top in _starts(height, side[0], GRID[0]) for left in lefts]
@@ -77,24 +88,36 @@ def read_pieces(
     """As `read_samples`, with pieces of `side` (y, x) px whose top left pixels are told."""
     bands = [store.bands(key) for key in need(store, decision).rows]
     first = bands[0]
-    shape = (len(corners), first.channels, len(bands), *side)
-    data = np.empty(shape, np.float32)
-    flags = np.empty((shape[0], *shape[2:]), np.uint8)
-    rows = np.empty((side[0], first.width), np.float32)
-    marks = np.empty((side[0], first.width), np.uint8)
+    halo = _halo(call)
+    shape = (len(corners), first.channels, len(bands), *(size + 2 * halo for size in side))
+    data = np.zeros(shape, np.float32)
+    flags = np.full((shape[0], *shape[2:]), np.uint8(Flag.NO_DATA))
+    rows = np.empty((shape[-2], first.width), np.float32)
+    marks = np.empty((shape[-2], first.width), np.uint8)
     beside: dict[int, list[int]] = {}  # pieces of the same rows are read at once
     for place, (top, _) in enumerate(corners):
         beside.setdefault(top, []).append(place)
     for i, band in enumerate(bands):
         for top, places in beside.items():
+            low, high = max(0, top - halo), min(first.height, top + side[0] + halo)
+            read = np.s_[: high - low]
+            down = np.s_[low - top + halo : high - top + halo]
             for channel in range(first.channels):
-                band.read(top, top + side[0], channel, rows, marks)
+                band.read(low, high, channel, rows[read], marks[read])
                 for place in places:
                     left = corners[place][1]
-                    data[place, channel, i] = rows[:, left : left + side[1]]
-                    flags[place, i] = marks[:, left : left + side[1]]
+                    start, stop = max(0, left - halo), min(first.width, left + side[1] + halo)
+                    across = np.s_[start - left + halo : stop - left + halo]
+                    data[place, channel, i, down, across] = rows[read, start:stop]
+                    flags[place, i, down, across] = marks[read, start:stop]
     y, x = (tuple(corner[axis] for corner in corners) for axis in (0, 1))
-    return Samples(data, flags, y, x, call, store.numbers(decision))
+    return Samples(data, flags, y, x, call, store.numbers(decision), halo)
+
+
+def _halo(call: StepCall) -> int:
+    step = call.make()
+    assert isinstance(step, StackStep)
+    return step.halo_rows(call.params)
 
 
 def _starts(length: int, side: int, count: int) -> list[int]:
@@ -110,7 +133,7 @@ def combine(samples: Samples, chosen: Sequence[int]) -> tuple[Array, Array]:
 
     Returns
     -------
-    data float32 and flags uint8, both (pieces, colours, h, w).
+    data float32 and flags uint8, both (pieces, colours, h, w), without the halo.
     """
     index = np.asarray(chosen, dtype=np.intp)
     step = samples.call.make()
@@ -119,16 +142,19 @@ def combine(samples: Samples, chosen: Sequence[int]) -> tuple[Array, Array]:
     # What is decided for a frame has the frames as its first axis (see `StackStep.prepare`).
     decision = {k: v[index] if v.shape[0] == n else v for k, v in samples.decision.items()}
     context = replace(samples.call.context("0" * 16), decision=decision)
-    pieces, colours, _, height, width = samples.data.shape
+    pieces, colours = samples.data.shape[:2]
+    halo, (height, width) = samples.halo, samples.side
+    inside = np.s_[halo : halo + height, halo : halo + width]
     data = np.empty((pieces, colours, height, width), np.float32)
     flags = np.empty(data.shape, np.uint8)
     for piece in range(pieces):
         marks = np.ascontiguousarray(samples.flags[piece, index])
         for colour in range(colours):
             values = np.ascontiguousarray(samples.data[piece, colour, index])
-            tile = Tile(values, marks, colour, samples.y[piece], samples.x[piece])
-            planes = step.reduce(tile, context)
-            data[piece, colour], flags[piece, colour] = planes["data"], planes["flags"]
+            corner = samples.y[piece] - halo, samples.x[piece] - halo
+            planes = step.reduce(Tile(values, marks, colour, *corner), context)
+            data[piece, colour] = planes["data"][inside]
+            flags[piece, colour] = planes["flags"][inside]
     return data, flags
 
 

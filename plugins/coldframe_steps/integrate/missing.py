@@ -57,16 +57,18 @@ def _flat(rows: Sequence[Row]) -> str:
     calibrated = all(REPAIRED in row.measures for row in rows)
     if not calibrated or any(FLAT_TOLD in row.measures for row in rows):
         return ""
-    grid = np.nanmedian([np.nanmean(row.survey["sky_grid"], axis=0) for row in rows], axis=0)
+    grids = np.stack([row.survey["sky_grid"].mean(axis=0) for row in rows])
+    known = np.isfinite(grids).any(axis=0)
+    grid = np.full(known.shape, np.nan)
+    grid[known] = np.nanmedian(grids[:, known], axis=0)
     down, across = (max(1, size // 6) for size in grid.shape)
-    corners = [
-        np.nanmedian(part)
-        for rim in (grid[:down], grid[-down:])
-        for part in (rim[:, :across], rim[:, -across:])
+    parts = [
+        part for rim in (grid[:down], grid[-down:]) for part in (rim[:, :across], rim[:, -across:])
     ]
+    corners = [np.nanmedian(part) for part in parts if np.isfinite(part).any()]
     middle = grid[2 * down : -2 * down or None, 2 * across : -2 * across or None]
-    centre = float(np.nanmedian(middle)) if middle.size else 0.0
-    if not centre > 0:
+    centre = float(np.nanmedian(middle)) if np.isfinite(middle).any() else 0.0
+    if not (corners and centre > 0):
         return "no flat: vignetting and the shadows of dust stay"
     fall = 100 * (1 - float(np.mean(corners)) / centre)
     return (

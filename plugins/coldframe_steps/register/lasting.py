@@ -31,6 +31,10 @@ with an FWHM of 1 px centred on a pixel they have 0.16, of a wider one more (pix
 Gaussian); of a hot pixel 0."""
 
 BAD = int(Flag.HOT | Flag.COLD | UNUSABLE)
+MUTE = int(Flag.SATURATED | UNUSABLE)
+"""Flags of a pixel beside which nothing tells whether another stands out alone: what it would have
+is not known, and the corner of a clipped star's core stands out as sharply as a hot pixel does."""
+
 DARK_TOLD = "hot_pixels"
 """A measure that lights have which were calibrated with a dark."""
 
@@ -50,11 +54,13 @@ def standing_out(frame: Frame) -> Numbers:
     found = excesses_above(look, frame.shape, OUT)
     y, x = np.divmod(found.index, frame.shape[1])
     inside = (y > 0) & (x > 0) & (y < frame.shape[0] - 1) & (x < frame.shape[1] - 1)
-    inside &= (frame.flags.ravel()[found.index] & np.uint8(BAD)) == 0
+    flags = frame.flags.ravel()
+    inside &= (flags[found.index] & np.uint8(BAD)) == 0
     index, excess = found.index[inside], found.excess[inside]
-    beside = np.zeros(index.size)
-    for step in (-1, 1, -frame.shape[1], frame.shape[1]):
-        beside += np.nan_to_num(look.excess(index + step)[0]) / 4
+    steps = np.array([-1, 1, -frame.shape[1], frame.shape[1]])[:, np.newaxis]
+    told = ~np.any(flags[index + steps] & np.uint8(MUTE), axis=0)
+    index, excess = index[told], excess[told]
+    beside = np.nan_to_num(look.excess((index + steps).ravel())[0]).reshape(4, -1).mean(axis=0)
     sigma = max(found.sigma, 1e-9)
     return {
         "out_index": index.astype(np.float64),

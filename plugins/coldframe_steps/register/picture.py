@@ -57,8 +57,8 @@ def picture(frame: Frame) -> tuple[Array, int]:
     y, x = (np.arange(n * cell) // unit for n in (rows, columns))
     odd = ((y[:, None] + x[None]) & 1).astype(bool)
     value = plane[: rows * cell, : columns * cell].astype(np.float64)
-    value -= np.median(value)
     use = good[: rows * cell, : columns * cell]
+    value -= np.median(value[use]) if use.any() else 0.0
     shape = (rows, cell, columns, cell)
     halves = []
     for part in (odd, ~odd):

@@ -30,7 +30,7 @@ class Register(FrameStep):
 
     anchored = True
     name = "register"
-    version = "4"
+    version = "5"
     about = "Demosaic, match stars to a reference frame and resample onto its pixels"
     params: ClassVar[Mapping[str, Mapping[str, Any]]] = {
         "reference": {
