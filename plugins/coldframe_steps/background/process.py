@@ -12,15 +12,15 @@ import numpy as np
 from coldframe.errors import SetAside
 from coldframe.frame import Array, Frame
 from coldframe.planes import Plane, with_planes
-from coldframe_steps.background.apart import Apart, tell_apart
+from coldframe_steps.background.apart import GLOW, Apart, tell_apart
 from coldframe_steps.background.removal import Background, divided_variance, lowest, remove
 from coldframe_steps.background.sampling import Samples, take_samples
 from coldframe_steps.background.structure import fewest, sample_noise, sky_samples
 from coldframe_steps.background.surfaces import Polynomial, Sheet, Surface, ThinPlate, robust_fit
 
-CLEAR = 0.4
-"""With a smaller share of samples free of a large object, what told the two apart is kept as it is:
-fitted anew to what is left, the surface would take up what the hills leave of the object."""
+CLEAR = 0.45
+"""With so large a share of samples free of an object, sky is told from it sample by sample. With
+less, what told the two apart is kept as it is: a new surface would take up some of the object."""
 
 UNSURE = 0.1
 """An object whose brightness is less certain than this is worth a warning."""
@@ -47,18 +47,24 @@ def fit_background(
             f"order {params['order']}: take a lower order"
         ) from None
     _enough(frame, found.sky, fewest(found.order), "between stars and structure")
-    _warn(frame, found.apart, log)
+    if not found.refit:
+        _warn(frame, found.apart, log)
     return _removed(frame, samples, found, params, version)
 
 
 @dataclass(frozen=True, slots=True)
 class _Found:
-    """The samples (m, n) that a surface is fitted to, its order, and what was taken off first."""
+    """The samples (m, n) that a surface is fitted to, its order, and what was taken off first.
+
+    under : what was taken off, for each colour, if anything. refit : the surface is not the one that was told
+    apart from an object.
+    """
 
     sky: Array
     order: int
     rest: Samples
     apart: Apart | None = None
+    under: tuple[Polynomial, ...] = ()
     refit: bool = True
 
 
@@ -70,15 +76,21 @@ def _found(
         return _Found(sky_samples(samples, order, protect, excluded), order, samples)
     noise = sample_noise(samples, start)
     apart = tell_apart(samples, start, noise, order, _aspect(frame))
-    under = np.stack([base.at(samples.y, samples.x) for base in apart.base])
-    rest = replace(samples, sky=samples.sky - under - apart.object)
     limit = noise[:, np.newaxis, np.newaxis]
     clear = start & (apart.object < limit).all(axis=0)
+    under = np.stack([base.at(samples.y, samples.x) for base in apart.base])
+    bare = replace(samples, sky=samples.sky - under)
+    rest = replace(samples, sky=bare.sky - apart.object)
     if clear.sum() < CLEAR * start.sum():
-        return _Found(start, apart.sky.order, rest, apart, refit=False)
-    unlike = (apart.unlike > limit).any(axis=0)
-    sky = sky_samples(rest, apart.sky.order, protect, excluded | unlike)
-    return _Found(sky, apart.sky.order, rest, apart)
+        return _Found(start, apart.sky.order, rest, apart, apart.base, refit=False)
+    if apart.sky.order == order:
+        unlike = (apart.unlike > limit).any(axis=0)
+        sky = sky_samples(rest, order, protect, excluded | unlike)
+        return _Found(sky, order, rest, apart, apart.base)
+    # Hills under a sky that bends less than it may have taken its bend up: they are no help here.
+    if apart.sky is GLOW:
+        return _Found(sky_samples(bare, order, protect, excluded), order, bare, apart, apart.base)
+    return _Found(sky_samples(samples, order, protect, excluded), order, samples, apart)
 
 
 def _warn(frame: Frame, apart: Apart | None, log: logging.Logger) -> None:
@@ -129,7 +141,7 @@ def _fit(
 ) -> tuple[Surface, float]:
     samples, sky = found.rest, found.sky
     y, x, values = samples.y[sky], samples.x[sky], samples.sky[channel][sky]
-    base = found.apart.base[channel] if found.apart else None
+    base = found.under[channel] if found.under else None
     if not found.refit and base is not None:
         return base, 1.4826 * float(np.median(np.abs(values - np.median(values))))
     # Samples differ in noise where fewer frames overlap; none may rule the others.
@@ -174,7 +186,7 @@ def _removed(
         measures["background_error"] = found.apart.error
     if found.apart and found.apart.object_error > 0:
         measures["object_error"] = 100 * found.apart.object_error
-    if found.apart and found.apart.withheld:
+    if found.apart and found.apart.withheld and not found.refit:
         measures["background_left"] = found.apart.left
     return replace(
         frame,
@@ -197,7 +209,9 @@ def _positive(frame: Frame, sheets: Sequence[Sheet]) -> None:
 def _history(
     measures: Mapping[str, float], found: _Found, params: Mapping[str, Any], version: str
 ) -> str:
-    shape = found.apart.sky.name if found.apart else f"a surface of order {found.order}"
+    shape = f"a surface of order {found.order}"
+    if found.apart and not found.refit:
+        shape = found.apart.sky.name
     if params["model"] == "thin-plate" and found.refit:
         shape += f" and thin-plate spline of stiffness {params['stiffness']:g}"
     text = (
@@ -210,6 +224,6 @@ def _history(
         text += f"; sure to {measures['background_error']:.2g} ADU"
     if "object_error" in measures:
         text += f", and to {measures['object_error']:.2g} % of the object told apart from it"
-    if found.apart and found.apart.withheld:
+    if found.apart and "background_left" in measures:
         text += f"; not removed, as it may be the object's: {found.apart.withheld}"
     return text

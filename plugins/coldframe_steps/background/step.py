@@ -13,7 +13,7 @@ class BackgroundFit(FrameStep):
     """Fit a smooth surface to the sky and subtract it, or divide by it."""
 
     name = "background-fit"
-    version = "2"
+    version = "3"
     about = "Fit a smooth surface to the sky between stars and nebulae and remove it."
     params: ClassVar[Mapping[str, Mapping[str, Any]]] = {
         "model": {
@@ -28,8 +28,8 @@ class BackgroundFit(FrameStep):
             "maximum": 4,
             "default": 2,
             "description": "Order of the polynomial at most, also of the one that a thin-plate "
-            "spline is laid upon. The least bent surface that the samples allow is taken; with "
-            "protect_nebula: 0, just this order.",
+            "spline is laid upon. Where an object leaves too little sky free, the least bent surface "
+            "that the samples allow is taken.",
         },
         "stiffness": {
             "type": "number",
