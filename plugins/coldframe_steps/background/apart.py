@@ -218,7 +218,7 @@ def _scatter(sky: Array, ok: Array) -> float:
 def _models(points: Points, order: int) -> list[_Fit]:
     """Every sky with every number of hills that may be worth it, the least bent sky first."""
     shapes = trials(points.aspect)
-    made = points.hills(shapes)
+    made = points.trial_hills(shapes)
     families = skies(order, points.aspect)
     rows = [[_bare(points, sky)] for sky in families]
     for count in range(1, MOST_HILLS + 1):

@@ -28,7 +28,13 @@ TYPICAL = np.array([0.2, 0.2, 0.3, 0.3, 0.5, 0.3])
 TAILS = 0.25
 """Spread of tails that is expected: what the data leave open is decided for a Gaussian."""
 
+NEAR_GAUSS = 1e-5
+"""Tails below this are worked out by a series."""
+
 EVALUATIONS = 30
+SETTLED = 1e-5
+"""A search ends when a step gains less than this share."""
+
 SOFT = 3.0
 """Residuals beyond so many sigmas count in proportion, no longer by their square."""
 
@@ -39,15 +45,30 @@ def hill(shape: Array, y: Array, x: Array) -> Array:
     With a tail t of 0 it is a Gaussian, above it has wide wings (Moffat 1969, A&A 3, 455), below it
     ends at r^2 = -2/t.
     """
-    cy, cx, across, down, shear, tail = shape
+    return _hill_and_slopes(shape, y, x)[0]
+
+
+def _hill_and_slopes(shape: Array, y: Array, x: Array) -> tuple[Array, Array]:
+    """A hill at places of any shape, and its derivatives by the six numbers, (..., SHAPE)."""
+    cy, cx, across, down, shear, t = shape
     dy, dx = y - cy, x - cx
-    half = ((np.exp(across) * dx + shear * dy) ** 2 + (np.exp(down) * dy) ** 2) / 2
-    if abs(tail) < 1e-7:
-        gauss: Array = np.exp(-half)
-        return gauss
-    inside = tail * half > -1
-    out: Array = np.where(inside, np.exp(-np.log1p(np.where(inside, tail * half, 0)) / tail), 0.0)
-    return out
+    e, f = np.exp(across), np.exp(down)
+    u, v = e * dx + shear * dy, f * dy
+    half = (u * u + v * v) / 2
+    if abs(t) < NEAR_GAUSS:
+        rise = 1 + t * half
+        made = np.exp(-half + t * half**2 / 2 - t * t * half**3 / 3) if t else np.exp(-half)
+        by_tail = made * (half**2 / 2 - 2 * t * half**3 / 3)
+        steep = -made / np.maximum(rise, 0.5)
+    else:
+        inside = t * half > -1 + 1e-9
+        rise = np.where(inside, 1 + t * half, 1.0)
+        log = np.log(rise)
+        made = np.where(inside, np.exp(-log / t), 0.0)
+        by_tail = made * (log / t - half / rise) / t
+        steep = -made / rise
+    by_half = [-(u * shear + v * f), -u * e, u * e * dx, v * v, u * dy]
+    return made, np.stack([*(steep * one for one in by_half), by_tail], axis=-1)
 
 
 def trials(aspect: tuple[float, float]) -> Array:
@@ -72,6 +93,14 @@ class Points:
     values: Array
     roots: Array
     aspect: tuple[float, float]
+
+    def trial_hills(self, shapes: Array) -> Array:
+        """Many Gaussians at the points at once, their shears and tails being 0: (n, k)."""
+        cy, cx, across, down = shapes[:, :4].T
+        dy = (self.y[:, np.newaxis] * self.aspect[0] - cy) * np.exp(down)
+        dx = (self.x[:, np.newaxis] * self.aspect[1] - cx) * np.exp(across)
+        out: Array = np.exp(-(dy * dy + dx * dx) / 2)
+        return out
 
     def hills(self, shapes: Array) -> Array:
         """Each hill at the points, (n, k)."""
@@ -113,72 +142,91 @@ def best_trial(points: Points, made: Array, known: Array) -> int:
     root = points.roots[:, np.newaxis]
     q, _ = np.linalg.qr(known * root)
     hills, values = made * root, points.values * root
-    whole = (hills * hills).sum(axis=0)
-    hills, values = hills - q @ (q.T @ hills), values - q @ (q.T @ values)
+    whole = np.einsum("ij,ij->j", hills, hills)
+    told = hills.T @ (values - q @ (q.T @ values))
     # What the known columns can imitate to a thousandth is no new hill.
-    left = np.maximum((hills * hills).sum(axis=0), 1e-3 * whole)
-    return int(np.argmax((np.maximum(hills.T @ values, 0) ** 2).sum(axis=1) / left))
+    left = np.maximum(whole - ((q.T @ hills) ** 2).sum(axis=0), 1e-3 * whole)
+    return int(np.argmax((np.maximum(told, 0) ** 2).sum(axis=1) / left))
 
 
 def joint_fit(points: Points, basis: Basis, bends: Array, shapes: Array) -> Joint:
-    """Fit a sky and hills, from the given bends (b,) and shapes (k, SHAPE)."""
+    """Fit a sky and hills, from the given bends (b,) and shapes (k, SHAPE).
+
+    References
+    ----------
+    Marquardt 1963, J. SIAM 11, 431, on normal equations: there are few numbers, and no library
+    with threads of its own is needed for so little. Residuals count as Charbonnier et al. 1997,
+    IEEE Trans. Image Proc. 6, 298, have it.
+    """
     b, k = bends.size, len(shapes.reshape(-1, SHAPE))
-    start = np.concatenate([bends, shapes.ravel()])
     low = np.concatenate([np.full(b, -1.2), np.tile(LOWEST, k)])
     high = np.concatenate([np.full(b, 1.2), np.tile(HIGHEST, k)])
-    tails = np.arange(b + SHAPE - 1, start.size, SHAPE)
-    last: dict[bytes, Joint] = {}
+    at_least = np.concatenate([np.full(b, 0.2), np.tile(TYPICAL, k)]) ** -2
+    tails = np.arange(b + SHAPE - 1, low.size, SHAPE)
+    numbers = np.clip(np.concatenate([bends, shapes.ravel()]), low, high)
+    fit = _solved(points, basis, numbers, b)
+    cost, damping, fresh = _cost(fit, numbers[tails]), 1e-2, True
+    for _ in range(EVALUATIONS if numbers.size else 0):
+        if fresh:
+            normal, slope = _normal_equations(fit, numbers, tails)
+        free = ~(((numbers <= low) & (slope > 0)) | ((numbers >= high) & (slope < 0)))
+        if not free.any():
+            break
+        part = normal[np.ix_(free, free)]
+        part = part + damping * np.diag(np.maximum(np.diag(part), at_least[free]))
+        step = np.zeros(numbers.size)
+        step[free] = -np.linalg.solve(part, slope[free])
+        tried = np.clip(numbers + step, low, high)
+        there = _solved(points, basis, tried, b)
+        found = _cost(there, tried[tails])
+        fresh = found < cost
+        if fresh:
+            gained, numbers, fit, cost = cost - found, tried, there, found
+            damping = max(damping / 6, 1e-9)
+            if gained < SETTLED * cost:
+                break
+        else:
+            damping *= 5
+            if np.all(np.abs(tried - numbers) * np.sqrt(at_least) < 1e-5):
+                break
+    return fit
 
-    def solved(numbers: Array) -> Joint:
-        key = numbers.tobytes()
-        if key not in last:
-            last.clear()
-            last[key] = _solved(points, basis, numbers, b)
-        return last[key]
 
-    def residuals(numbers: Array) -> Array:
-        return np.append(solved(numbers).residual.ravel(), numbers[tails] / TAILS)
+def _cost(fit: Joint, tails: Array) -> float:
+    z = np.append(fit.residual.ravel(), tails / TAILS) / SOFT
+    return float(np.sum(np.sqrt(1 + z * z) - 1)) * SOFT**2
 
-    def jacobian(numbers: Array) -> Array:
-        return np.vstack([_jacobian(solved(numbers)), np.eye(numbers.size)[tails] / TAILS])
 
-    if start.size:
-        from scipy.optimize import least_squares as search
-
-        start = search(
-            residuals,
-            np.clip(start, low + 1e-6, high - 1e-6),
-            jac=jacobian,
-            bounds=(low, high),
-            x_scale=np.concatenate([np.full(b, 0.2), np.tile(TYPICAL, k)]),
-            loss="soft_l1",
-            f_scale=SOFT,
-            max_nfev=EVALUATIONS,
-            ftol=1e-5,
-            xtol=1e-5,
-            gtol=1e-8,
-        ).x
-    return _solved(points, basis, start, b)
+def _normal_equations(fit: Joint, numbers: Array, tails: Array) -> tuple[Array, Array]:
+    """Of the cost by bends and shapes: curvature (p, p) and slope (p,)."""
+    z = fit.residual.ravel()
+    pull = 1 / np.sqrt(1 + (z / SOFT) ** 2)
+    by = _jacobian(fit)
+    normal, slope = by.T @ (by * pull[:, np.newaxis]), by.T @ (pull * z)
+    z = numbers[tails] / TAILS
+    pull = 1 / np.sqrt(1 + (z / SOFT) ** 2)
+    normal[tails, tails] += pull / TAILS**2
+    slope[tails] += pull * z / TAILS
+    return normal, slope
 
 
 def _solved(points: Points, basis: Basis, numbers: Array, b: int) -> Joint:
     bends, shapes = numbers[:b], numbers[b:].reshape(-1, SHAPE)
     terms = basis(bends, points.y, points.x)
     root = points.roots[:, np.newaxis]
-    design = np.concatenate([terms, points.hills(shapes)], axis=1) * root
+    y, x = points.y * points.aspect[0], points.x * points.aspect[1]
+    hills = [_hill_and_slopes(shape, y, x) for shape in shapes]
+    design = np.column_stack([terms, *(made for made, _ in hills)]) * root
     values, m = points.values * root, terms.shape[1]
     found = _solve(design, values, m)
-    slopes = np.zeros((len(values), numbers.size, values.shape[1]))
-    for j in range(numbers.size):
-        step = numbers.copy()
+    slopes = np.empty((len(values), numbers.size, values.shape[1]))
+    for j in range(b):
+        step = bends.copy()
         step[j] += 1e-5
-        if j < b:
-            moved = (basis(step[:b], points.y, points.x) - terms) @ found[:m]
-        else:
-            k = (j - b) // SHAPE
-            one = points.hills(step[b:].reshape(-1, SHAPE)[k])[:, 0] * points.roots
-            moved = np.outer(one - design[:, m + k], found[m + k]) / root
-        slopes[:, j] = moved * root / 1e-5
+        slopes[:, j] = (basis(step, points.y, points.x) - terms) @ found[:m] * root / 1e-5
+    for k, (_, by) in enumerate(hills):
+        these = slice(b + SHAPE * k, b + SHAPE * (k + 1))
+        slopes[:, these] = (by * root)[:, :, np.newaxis] * found[m + k]
     return Joint(bends, shapes, found[:m], found[m:], values - design @ found, design, slopes)
 
 

@@ -18,7 +18,7 @@ from coldframe_steps.background.sampling import Samples, take_samples
 from coldframe_steps.background.structure import fewest, sample_noise, sky_samples
 from coldframe_steps.background.surfaces import Polynomial, Sheet, Surface, ThinPlate, robust_fit
 
-CLEAR = 0.45
+CLEAR = 0.48
 """With so large a share of samples free of an object, sky is told from it sample by sample. With
 less, what told the two apart is kept as it is: a new surface would take up some of the object."""
 
