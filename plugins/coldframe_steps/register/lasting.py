@@ -60,7 +60,8 @@ def standing_out(frame: Frame) -> Numbers:
     steps = np.array([-1, 1, -frame.shape[1], frame.shape[1]])[:, np.newaxis]
     told = ~np.any(flags[index + steps] & np.uint8(MUTE), axis=0)
     index, excess = index[told], excess[told]
-    beside = np.nan_to_num(look.excess((index + steps).ravel())[0]).reshape(4, -1).mean(axis=0)
+    around = np.nan_to_num(look.excess((index + steps).ravel())[0]).reshape(steps.size, -1)
+    beside = around.mean(axis=0, dtype=np.float64)
     sigma = max(found.sigma, 1e-9)
     return {
         "out_index": index.astype(np.float64),
