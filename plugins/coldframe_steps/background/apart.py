@@ -227,6 +227,8 @@ def _models(points: Points, order: int) -> list[_Fit]:
             numbers, least = _numbers(points, sky, count)
             if len(row) < count or least > best + DECISIVE or 3 * numbers > points.values.size:
                 continue
+            if count > 1 and row[-1].evidence > row[-2].evidence:
+                continue  # where a hill was no gain, one more is none
             joint = row[-1].joint
             known = joint.design / points.roots[:, np.newaxis]
             one = shapes[best_trial(points, made, known)]

@@ -13,7 +13,7 @@ class BackgroundFit(FrameStep):
     """Fit a smooth surface to the sky and subtract it, or divide by it."""
 
     name = "background-fit"
-    version = "4"
+    version = "5"
     about = "Fit a smooth surface to the sky between stars and nebulae and remove it."
     params: ClassVar[Mapping[str, Mapping[str, Any]]] = {
         "model": {
