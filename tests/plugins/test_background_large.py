@@ -101,7 +101,7 @@ def test_what_cannot_be_told_is_said(caplog):
     fitted.cache_clear()
     out, _, _ = fitted(FILLING, "bent both ways")
     assert out.measures["object_error"] > 10 or "background_left" in out.measures
-    assert "sure to" in out.history[-1]
+    assert "uncertain by" in out.history[-1]
     assert "stack: " in caplog.text
     assert "certain to" in caplog.text or "left in the picture" in caplog.text
 

@@ -170,9 +170,9 @@ def master_uses(record: RunRecord) -> Mapping[str, Sequence[FrameRecord]]:
 def sureness(measures: Mapping[str, float]) -> list[str]:
     """How sure what a background fit removed is, in words; nothing where it was not measured."""
     error, of_object = measures.get("background_error"), measures.get("object_error")
-    words = [] if error is None else [f"sky removed is sure to {number(error, 2)} ADU"]
+    words = [] if error is None else [f"sky removed: ± {number(error, 2)} ADU"]
     if of_object is not None:
-        words.append(f"brightness of the object in it to {number(of_object, 2)} %")
+        words.append(f"the object in it: ± {number(of_object, 2)} %")
     left = measures.get("background_left")
     if left is not None:
         words.append(f"bend of {number(left, 2)} ADU left, it may be the object's")

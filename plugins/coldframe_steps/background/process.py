@@ -221,9 +221,9 @@ def _history(
         f"{'divided' if params['remove_by'] == 'divide' else 'subtracted'}"
     )
     if "background_error" in measures:
-        text += f"; sure to {measures['background_error']:.2g} ADU"
+        text += f"; uncertain by {measures['background_error']:.2g} ADU"
     if "object_error" in measures:
-        text += f", and to {measures['object_error']:.2g} % of the object told apart from it"
+        text += f", and by {measures['object_error']:.2g} % of the object told apart from it"
     if found.apart and "background_left" in measures:
         text += f"; not removed, as it may be the object's: {found.apart.withheld}"
     return text
