@@ -82,7 +82,7 @@ def steps_table(record: RunRecord) -> Table | None:
         Heading("Uses"),
         Heading("Masters"),
         Heading("Parameters", wide=True),
-        Heading("Processor time", "", numeric=True),
+        Heading("Processor time", "all cores", numeric=True),
     ]
     lines = [
         Line(

@@ -42,7 +42,7 @@ def flux_scales(rows: Sequence[Row]) -> tuple[Array, list[str]]:
     """What to multiply each frame by for equal star fluxes, up to a common factor.
 
     1 / flux_ratio, the column that registering measures (flux of a frame's stars over those of the
-    reference frame). A frame without it is taken to be as clear as the middle one of those that
+    reference frame). A frame without it is taken to be as clear as the typical one of those that
     have it, and, where all exposure times are known, its light to be in proportion to its own; the
     names of these frames are returned as well. When no frame has it, exposure times alone tell.
     """

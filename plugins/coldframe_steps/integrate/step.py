@@ -111,7 +111,7 @@ class Integrate(StackStep):
         "matched_noise": Column("ADU", "robust sigma of one pixel, after scaling"),
         "noise": Column("ADU", "robust sigma of one pixel of the stack's sky"),
         "best_noise": Column("ADU", "the lowest sigma a weighted mean of these frames can have"),
-        "improvement": Column("ratio", "noise of the middle frame over that of the stack"),
+        "improvement": Column("ratio", "median noise of a frame over that of the stack"),
         "effective_frames": Column("count", "equal frames that would give the same noise"),
         "rejected_low": Column("%", "samples rejected as too low"),
         "rejected_high": Column("%", "samples rejected as too high"),
@@ -169,7 +169,7 @@ class Integrate(StackStep):
         )
         if matching.guessed:
             ctx.log.warning(
-                "no star flux of %s is known: taken to be as clear as the middle frame",
+                "no star flux of %s is known: taken to be as clear as the typical frame",
                 ", ".join(matching.guessed),
             )
         ctx.log.info("the sky is matched to that of %s", rows[matching.reference].info.label)
