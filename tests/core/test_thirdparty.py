@@ -75,7 +75,7 @@ def write_pgm(path, data, facts):
 
 
 def test_listed_with_its_origin(clean):
-    facts = json.loads(call(clean, "steps", "percentile-combine", "--json").stdout)
+    (facts,) = json.loads(call(clean, "steps", "percentile-combine", "--json").stdout)["steps"]
     assert facts["package"] == "coldframe-netpbm"
     assert facts["package_version"] == "0.3.0"
     assert facts["params"]["low"]["unit"] == "%"
